@@ -1,0 +1,322 @@
+//! Findings: a matter on one unit, what the machine says of it and what people decided about it.
+//!
+//! Owns the two halves and how they make one record. The machine half is written by evaluation alone, the
+//! operator half by decisions alone: neither overwrites the other.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{
+    AccountName, AlarmState, ClassId, EngineSerial, FaultId, FindingId, Overlay, Symptom, SymptomId, System,
+    Time, UnitKey, Uom,
+};
+
+/// What a finding is about. Sensor and data findings never go to the shop as engine faults.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[expect(missing_docs, reason = "the names are the vocabulary's")]
+pub enum FindingKind {
+    Machine,
+    Sensor,
+    Data,
+    Comms,
+}
+
+/// Priority, from consequence and time to respond (IEC 62682). Critical sorts first.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[expect(missing_docs, reason = "the names are the vocabulary's")]
+pub enum Priority {
+    Critical,
+    High,
+    Medium,
+    Low,
+}
+
+/// Where the work on a finding stands.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum WorkState {
+    /// Nobody has taken it.
+    New,
+    /// Somebody works on it.
+    Taken,
+    /// Until a date or an answer.
+    Waiting,
+    /// Done, with an outcome.
+    Closed,
+}
+
+/// How a finding ended.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Outcome {
+    /// The fault was there, as ranked first.
+    ConfirmedAsAdvised,
+    /// A fault was there, another one.
+    ConfirmedOtherCause,
+    /// Inspected, nothing found.
+    NoFaultFound,
+    /// Nobody looked.
+    NotInspected,
+    /// Put right without this finding.
+    RepairedElsewhere,
+    /// The instrument was at fault.
+    SensorAtFault,
+    /// The new level is right and becomes the baseline.
+    LevelAccepted,
+    /// Back to normal by itself and quiet since; closed by the machine.
+    ReturnedToNormal,
+    /// Data that arrived later took the evidence away; closed by the machine.
+    Withdrawn,
+}
+
+/// How soon, in words.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[expect(missing_docs, reason = "the names say it")]
+pub enum Urgency {
+    Now,
+    BeforeDeparture,
+    WithinAWeek,
+    NextInspection,
+    Watch,
+}
+
+macro_rules! words {
+    ($name:ident, $text:literal, $($variant:ident = $word:literal),+ $(,)?) => {
+        impl $name {
+            /// Every value, in order.
+            pub const ALL: &'static [$name] = &[$($name::$variant),+];
+
+            /// The word as it is written in the API and shown on screens.
+            pub const fn word(self) -> &'static str {
+                match self { $($name::$variant => $word),+ }
+            }
+        }
+
+        impl std::fmt::Display for $name {
+            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                f.write_str(self.word())
+            }
+        }
+
+        impl std::str::FromStr for $name {
+            type Err = String;
+            fn from_str(text: &str) -> Result<Self, String> {
+                $name::ALL.iter().copied().find(|v| v.word() == text).ok_or_else(|| {
+                    let known: Vec<&str> = $name::ALL.iter().map(|v| v.word()).collect();
+                    format!("{text:?} is not {}: {}", $text, known.join(", "))
+                })
+            }
+        }
+    };
+}
+
+words!(FindingKind, "a kind", Machine = "machine", Sensor = "sensor", Data = "data", Comms = "comms");
+words!(Priority, "a priority", Critical = "critical", High = "high", Medium = "medium", Low = "low");
+words!(WorkState, "a work state", New = "new", Taken = "taken", Waiting = "waiting", Closed = "closed");
+words!(
+    Outcome,
+    "an outcome",
+    ConfirmedAsAdvised = "confirmed-as-advised",
+    ConfirmedOtherCause = "confirmed-other-cause",
+    NoFaultFound = "no-fault-found",
+    NotInspected = "not-inspected",
+    RepairedElsewhere = "repaired-elsewhere",
+    SensorAtFault = "sensor-at-fault",
+    LevelAccepted = "level-accepted",
+    ReturnedToNormal = "returned-to-normal",
+    Withdrawn = "withdrawn",
+);
+words!(
+    Urgency,
+    "an urgency",
+    Now = "now",
+    BeforeDeparture = "before departure",
+    WithinAWeek = "within a week",
+    NextInspection = "next inspection",
+    Watch = "watch",
+);
+
+/// One piece of evidence and how much it moved a fault's probability.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct EvidenceWeight {
+    /// The evidence in words, such as `oil_pressure down 18 % at idle`.
+    pub evidence: String,
+    /// Natural logarithm of the likelihood ratio: above 0 speaks for, below against.
+    pub weight: f64,
+}
+
+/// A fault that may explain the symptoms, with the reasons.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct RankedFault {
+    /// Identity in the fault library.
+    pub id: FaultId,
+    /// Name for people.
+    pub name: String,
+    /// Probability among the explanations, 0 to 1.
+    pub probability: f64,
+    /// What speaks for it.
+    #[serde(rename = "for")]
+    pub supports: Vec<EvidenceWeight>,
+    /// What speaks against it.
+    pub against: Vec<EvidenceWeight>,
+    /// What would decide.
+    pub decides: Vec<String>,
+    /// What to check, in order.
+    pub checks: Vec<String>,
+    /// How soon.
+    pub urgency: Urgency,
+    /// What can hurt someone.
+    pub cautions: Vec<String>,
+}
+
+/// Time until a limit is reached (ISO 13381-1): three percentiles, the limit, and what was assumed.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct TimeToLimit {
+    /// Channel and name of the limit.
+    pub limit: String,
+    /// Value of the limit, in `uom`.
+    pub at: f64,
+    /// Unit of measure of the limit.
+    pub uom: Uom,
+    /// One in ten reaches it within this many seconds from `from`.
+    pub p10: f64,
+    /// Half reach it within this many seconds.
+    pub p50: f64,
+    /// Nine in ten reach it within this many seconds.
+    pub p90: f64,
+    /// Event time that the seconds count from.
+    pub from: Time,
+    /// What was assumed of the load.
+    pub assumes: String,
+}
+
+/// What evaluation says of a finding. A pure function of accepted samples and decisions.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct MachinePart {
+    /// Identity, from unit, cause and onset.
+    pub id: FindingId,
+    /// The unit.
+    pub unit: UnitKey,
+    /// The engine fitted at the onset.
+    pub engine: Option<EngineSerial>,
+    /// The unit's class.
+    pub class: ClassId,
+    /// The system its symptoms belong to.
+    pub system: System,
+    /// What it is about.
+    pub kind: FindingKind,
+    /// One line for a list.
+    pub title: String,
+    /// Estimated start.
+    pub onset: Time,
+    /// Event time at which the evidence sufficed.
+    pub opened: Time,
+    /// Event time of the last change of the machine part.
+    pub changed: Time,
+    /// Priority.
+    pub priority: Priority,
+    /// Whether any of its symptoms lasts.
+    pub active: bool,
+    /// How many times it became active, from 1. An acknowledgement holds for one occurrence.
+    pub occurrence: u32,
+    /// It came and went several times within a short time.
+    pub unstable: bool,
+    /// Its symptoms, the strongest first, those that have cleared included.
+    pub symptoms: Vec<Symptom>,
+    /// Which of them last.
+    pub lasting: Vec<SymptomId>,
+    /// Faults that may explain it, the likeliest first.
+    pub faults: Vec<RankedFault>,
+    /// Time until a limit is reached.
+    pub time_to_limit: Option<TimeToLimit>,
+    /// Why there is no time to a limit.
+    pub time_to_limit_reason: Option<String>,
+    /// Closed by the machine: when, and as what.
+    pub ended: Option<(Time, Outcome)>,
+    /// Version of the settings that judged it.
+    pub settings_version: u32,
+}
+
+/// What people decided about a finding.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct OperatorPart {
+    /// Occurrence that was acknowledged last; 0 when none was.
+    pub acknowledged_occurrence: u32,
+    /// Who acknowledged last, and when.
+    pub acknowledged: Option<(AccountName, Time)>,
+    /// Who works on it.
+    pub taken_by: Option<AccountName>,
+    /// Waiting until then.
+    pub waiting_until: Option<Time>,
+    /// What is waited for.
+    pub waiting_for: Option<String>,
+    /// Shelved until then, with the reason.
+    pub shelved: Option<(Time, String)>,
+    /// Taken out while the instrument is worked on, with the reason.
+    pub out_of_service: Option<String>,
+    /// Closed: who, when, and as what.
+    pub closed: Option<(AccountName, Time, Outcome)>,
+}
+
+/// A finding as it is listed, shown and delivered.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Finding {
+    /// What evaluation says.
+    pub machine: MachinePart,
+    /// What people decided.
+    pub operator: OperatorPart,
+    /// Moves with every decision, and with changes of priority, kind or alarm state.
+    pub version: u32,
+    /// Receive side: when it was first recorded.
+    pub recorded: Time,
+    /// The evidence arrived later than the stated lateness.
+    pub late: bool,
+}
+
+impl Finding {
+    /// Whether it is not closed, by a person or by the machine.
+    pub fn open(&self) -> bool {
+        self.operator.closed.is_none() && self.machine.ended.is_none()
+    }
+
+    /// Whether the last occurrence is acknowledged.
+    pub fn acknowledged(&self) -> bool {
+        self.operator.acknowledged_occurrence >= self.machine.occurrence
+    }
+
+    /// Alarm state at `now`, which ends a shelf whose time is over. A closed finding asks nothing of anyone: its
+    /// memories count as acknowledged.
+    pub fn alarm_state(&self, now: Time) -> AlarmState {
+        if !self.open() {
+            return AlarmState::Normal;
+        }
+        let overlay = if self.operator.out_of_service.is_some() {
+            Some(Overlay::OutOfService)
+        } else if self.operator.shelved.as_ref().is_some_and(|(until, _)| now < *until) {
+            Some(Overlay::Shelved)
+        } else {
+            None
+        };
+        AlarmState::of(self.machine.active, self.acknowledged(), overlay)
+    }
+
+    /// Work state at `now`, which ends a wait whose date has come.
+    pub fn work_state(&self, now: Time) -> WorkState {
+        if !self.open() {
+            WorkState::Closed
+        } else if self.operator.waiting_until.is_some_and(|until| now < until) {
+            WorkState::Waiting
+        } else if self.operator.taken_by.is_some() {
+            WorkState::Taken
+        } else {
+            WorkState::New
+        }
+    }
+
+    /// How it ended, when it did.
+    pub fn outcome(&self) -> Option<Outcome> {
+        self.operator.closed.as_ref().map(|c| c.2).or(self.machine.ended.map(|e| e.1))
+    }
+}

@@ -1,0 +1,41 @@
+//! The words of the project as types: time, identities, units of measure, the register, operating states,
+//! samples, symptoms, findings, decisions and access.
+//!
+//! Owns the meaning of every term that crosses a crate boundary, and the invariants that belong to a term
+//! alone (a unit of measure converts only within its dimension, an alarm state follows from its memories).
+//! Refuses I/O, async, a clock, and any other crate of this project.
+
+mod access;
+mod alarm;
+mod decision;
+mod finding;
+mod ids;
+mod message;
+mod register;
+mod sample;
+mod state;
+mod symptom;
+mod time;
+mod uom;
+
+pub use access::{AccountName, Principal, RailwayFilter, Role};
+pub use alarm::{AlarmState, Overlay};
+pub use decision::{Act, BaselineAct, Decision};
+pub use finding::{
+    EvidenceWeight, Finding, FindingKind, MachinePart, OperatorPart, Outcome, Priority, RankedFault,
+    TimeToLimit, Urgency, WorkState,
+};
+pub use ids::{
+    ChannelIx, ChannelName, ClassId, DecisionId, EngineSerial, EventId, FaultId, FindingId, IdError,
+    RailwayId, Seq, UnitId, UnitKey,
+};
+pub use message::{Decoded, Envelope, MessageFormat, Reason, Refusal, UomUse};
+pub use register::{
+    ChannelDef, ChannelValue, Class, EngineFit, Limit, OperationRule, Problem, Railway, Register,
+    ServiceStatus, System, Tie, Unit,
+};
+pub use sample::{Row, Sample, TextSample};
+pub use state::{OperatingState, Regime, StateFilter};
+pub use symptom::{Change, Direction, Symptom, SymptomChange, SymptomId, SymptomKind};
+pub use time::{Span, Time, TimeError};
+pub use uom::{Dimension, Uom, UomError};

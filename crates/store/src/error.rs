@@ -1,0 +1,45 @@
+//! Errors of the store, sorted by what a caller can do about them.
+
+/// Why a store call failed.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum Error {
+    /// The database does not answer: hold what was to be written and try again.
+    #[error("database unreachable: {0}")]
+    Unreachable(String),
+    /// The disk or the database is full: hold and try again.
+    #[error("no space left for the database: {0}")]
+    Full(String),
+    /// The database was made by a newer version of this program.
+    #[error("database is at migration {found}, this program knows up to {known}: use the newer program")]
+    Newer {
+        /// Migration found.
+        found: i64,
+        /// Newest migration known.
+        known: i64,
+    },
+    /// Another process holds the store.
+    #[error("another process uses the store: {0}")]
+    InUse(String),
+    /// What was read is not what was written.
+    #[error("damaged data in {place}: {what}")]
+    Damaged {
+        /// Table and key.
+        place: String,
+        /// What does not fit.
+        what: String,
+    },
+    /// What was to be written breaks a rule of the store.
+    #[error("refused by the store: {0}")]
+    Refused(String),
+    /// Anything else the database said.
+    #[error("database error: {0}")]
+    Database(String),
+}
+
+impl Error {
+    /// Whether the same call can succeed later without a change.
+    pub fn passes(&self) -> bool {
+        matches!(self, Error::Unreachable(_) | Error::Full(_))
+    }
+}

@@ -1,0 +1,61 @@
+//! Shapes of what evaluation commits and reads back.
+
+use std::collections::BTreeMap;
+
+use notchwatch_model::{ChannelName, MachinePart, Seq, Time, UnitKey};
+
+/// A commit of evaluation: all of it, or nothing.
+#[derive(Debug, Clone, Default)]
+pub struct EvaluationCommit {
+    /// Journal position up to which everything is judged, once this is committed.
+    pub position: Seq,
+    /// Findings as the fold now states them.
+    pub findings: Vec<FindingUpsert>,
+    /// Snapshots taken.
+    pub snapshots: Vec<Snapshot>,
+    /// Progress of the units touched.
+    pub progress: Vec<UnitProgress>,
+}
+
+/// A finding as the fold states it.
+#[derive(Debug, Clone)]
+pub struct FindingUpsert {
+    /// The machine half.
+    pub machine: MachinePart,
+    /// Its evidence arrived later than the stated lateness.
+    pub late: bool,
+}
+
+/// State of a unit's fold at one event time.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Snapshot {
+    /// The unit.
+    pub unit: UnitKey,
+    /// Every row up to and including this event time is in it.
+    pub at: Time,
+    /// Journal position whose samples it holds.
+    pub seq: Seq,
+    /// Form of `state`; a snapshot of another form is not read but folded anew.
+    pub form: u32,
+    /// Opaque to the store.
+    pub state: Vec<u8>,
+}
+
+/// How far a unit is judged.
+#[derive(Debug, Clone, PartialEq)]
+pub struct UnitProgress {
+    /// The unit.
+    pub unit: UnitKey,
+    /// Newest event time judged.
+    pub judged: Option<Time>,
+    /// Newest receive time seen.
+    pub received: Option<Time>,
+    /// Samples judged, each once.
+    pub samples: u64,
+    /// Samples that were repeats of stored ones.
+    pub repeats: u64,
+    /// Samples that contradicted a stored one.
+    pub conflicts: u64,
+    /// Progress of learning by channel, 0 to 1; a channel that is done is left out.
+    pub learning: BTreeMap<ChannelName, f64>,
+}

@@ -1,0 +1,140 @@
+//! Shapes of finding lists, decisions and the event log.
+
+use notchwatch_model::{
+    AccountName, Act, ClassId, Decision, DecisionId, EventId, Finding, FindingId, FindingKind, OperatorPart,
+    Priority, RailwayId, System, Time, UnitKey,
+};
+
+/// Which findings. Every field narrows.
+#[derive(Debug, Clone, Default)]
+pub struct FindingQuery {
+    /// Of this railway.
+    pub railway: Option<RailwayId>,
+    /// Of this unit.
+    pub unit: Option<UnitKey>,
+    /// Of this class.
+    pub class: Option<ClassId>,
+    /// Of this system.
+    pub system: Option<System>,
+    /// Of this kind.
+    pub kind: Option<FindingKind>,
+    /// Of this priority.
+    pub priority: Option<Priority>,
+    /// Open or closed.
+    pub open: Option<bool>,
+    /// Opened at or after.
+    pub since: Option<Time>,
+    /// After this place in the list.
+    pub after: Option<Cursor>,
+    /// Most items; 0 means 100.
+    pub limit: usize,
+}
+
+/// A place in a list. Opaque text to callers of the API.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Cursor(pub String);
+
+/// A page of a list.
+#[derive(Debug, Clone)]
+pub struct Page<T> {
+    /// The items.
+    pub items: Vec<T>,
+    /// Where the next page begins, when there is one.
+    pub next: Option<Cursor>,
+}
+
+/// A decision to record.
+#[derive(Debug, Clone)]
+pub struct NewDecision {
+    /// The finding.
+    pub finding: FindingId,
+    /// Version the decider saw.
+    pub seen: u32,
+    /// Who.
+    pub by: AccountName,
+    /// When.
+    pub at: Time,
+    /// What.
+    pub act: Act,
+}
+
+/// What a decision does to a finding, as the rules of findings say.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Verdict {
+    /// It applies: the operator half becomes this.
+    Apply(OperatorPart),
+    /// The same person decided the same before: nothing changes, and that is fine.
+    Repeat,
+    /// It was taken on another version than the present one.
+    Stale,
+    /// It makes no sense for the finding as it stands.
+    Refuse(String),
+}
+
+/// Outcome of a decision, with the finding as it stands after it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Verdicted {
+    /// What was said.
+    pub verdict: Verdict,
+    /// The finding now.
+    pub finding: Finding,
+    /// Position of the recorded decision (every verdict but `Repeat` is recorded).
+    pub decision: Option<DecisionId>,
+}
+
+/// What an event tells.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum EventKind {
+    /// A finding was first recorded.
+    Opened,
+    /// Its alarm state, priority, kind or occurrence changed.
+    Changed,
+    /// Numbers of it were revised.
+    Revised,
+    /// A decision was taken.
+    Decided,
+    /// It was closed, by a person or by the machine.
+    Closed,
+}
+
+impl EventKind {
+    /// The word as it is stored and sent.
+    pub const fn word(self) -> &'static str {
+        match self {
+            EventKind::Opened => "opened",
+            EventKind::Changed => "changed",
+            EventKind::Revised => "revised",
+            EventKind::Decided => "decided",
+            EventKind::Closed => "closed",
+        }
+    }
+}
+
+/// One event of the log.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Event {
+    /// Its id: grows for ever.
+    pub id: EventId,
+    /// When it was recorded.
+    pub at: Time,
+    /// What it tells.
+    pub kind: EventKind,
+    /// The finding as it stood right after.
+    pub finding: Finding,
+}
+
+/// One line of a finding's history.
+#[derive(Debug, Clone, PartialEq)]
+pub enum HistoryEntry {
+    /// Something a person or token did.
+    Decision(Decision),
+    /// Something the machine said.
+    Machine {
+        /// When it was recorded.
+        at: Time,
+        /// What it tells.
+        kind: EventKind,
+        /// Version after it.
+        version: u32,
+    },
+}
