@@ -1,10 +1,10 @@
 //! Decisions: acts of a person or token that change findings, each with a name on it.
 //!
-//! Owns what can be decided and what of it the fold must know.
+//! Owns what can be decided. The fold reads the log of decisions beside the journal.
 
 use serde::{Deserialize, Serialize};
 
-use crate::{AccountName, ChannelName, DecisionId, FindingId, Outcome, Time, UnitKey};
+use crate::{AccountName, DecisionId, FindingId, Outcome, Time, UnitKey};
 
 /// What was decided about a finding.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
@@ -79,17 +79,4 @@ pub struct Decision {
     pub seen: u32,
     /// Whether it took effect; a decision that lost a race is kept with `false`.
     pub effective: bool,
-}
-
-/// What the fold must know of a decision: it changes what is normal for channels of a unit from a time on.
-#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
-pub struct BaselineAct {
-    /// Position in the decision log: the order among acts of one time.
-    pub id: DecisionId,
-    /// Takes effect at the first row at or after this event time.
-    pub at: Time,
-    /// The unit.
-    pub unit: UnitKey,
-    /// The channels whose present level is accepted as the new baseline; empty means all.
-    pub channels: Vec<ChannelName>,
 }

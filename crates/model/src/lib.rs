@@ -20,7 +20,7 @@ mod uom;
 
 pub use access::{AccountName, Principal, RailwayFilter, Role};
 pub use alarm::{AlarmState, Overlay};
-pub use decision::{Act, BaselineAct, Decision};
+pub use decision::{Act, Decision};
 pub use finding::{
     EvidenceWeight, Finding, FindingKind, MachinePart, OperatorPart, Outcome, Priority, RankedFault,
     TimeToLimit, Urgency, WorkState,
