@@ -11,6 +11,9 @@ pub struct EvaluationCommit {
     pub position: Seq,
     /// Findings as the fold now states them.
     pub findings: Vec<FindingUpsert>,
+    /// Units whose snapshots at or after an event time no longer hold, since data came late: dropped before
+    /// `snapshots` are written.
+    pub stale: Vec<(UnitKey, Time)>,
     /// Snapshots taken.
     pub snapshots: Vec<Snapshot>,
     /// Progress of the units touched.
