@@ -44,6 +44,9 @@ impl Time {
     /// 1970-01-01T00:00:00Z.
     pub const EPOCH: Time = Time(0);
 
+    /// The latest time there is, in the year 9999.
+    pub const LATEST: Time = Time(LATEST);
+
     /// From whole microseconds since 1970, UTC. Errors outside the years 1 to 9999.
     pub fn from_micros(micros: i64) -> Result<Self, TimeError> {
         if (EARLIEST..=LATEST).contains(&micros) { Ok(Self(micros)) } else { Err(out_of_range(micros)) }

@@ -1,0 +1,204 @@
+//! A unit's line through time: its fold, the rows that wait for it, and the decisions between them.
+//!
+//! Owns what is folded when: rows and decisions merge by event time, snapshots fall on fixed boundaries, and what
+//! arrives for a time already folded makes the line dirty from there. Pure; the service does the reading.
+
+use notchwatch_model::{ChannelIx, Decision, MachinePart, Row, Sample, Span, Time};
+
+use crate::fold::{Fold, FoldContext, SnapshotError};
+use crate::rows::{Added, Rows};
+
+/// Event time between snapshots. A restart folds at most this much of a unit anew.
+pub const SNAPSHOT_EVERY: Span = Span::from_hours(6);
+
+/// A unit's fold with what waits for it.
+#[derive(Debug)]
+pub struct Line {
+    /// What the fold needs to know.
+    pub context: FoldContext,
+    fold: Fold,
+    waiting: Rows,
+    decisions: Vec<Decision>,
+    decided_to: Option<Time>,
+    dirty: Option<Time>,
+    /// Samples that were repeats of stored ones.
+    pub repeats: u64,
+    /// Samples that contradicted a stored one.
+    pub conflicts: u64,
+    /// Newest receive time seen.
+    pub received: Option<Time>,
+}
+
+/// State of the fold at a boundary.
+#[derive(Debug)]
+pub struct Mark {
+    /// Every row and decision up to and including this event time is in it.
+    pub at: Time,
+    /// The state.
+    pub state: Vec<u8>,
+}
+
+/// What folding gave.
+#[derive(Debug, Default)]
+pub struct Folded {
+    /// Findings changed, in order; the last one of an id counts.
+    pub findings: Vec<MachinePart>,
+    /// Snapshots passed.
+    pub marks: Vec<Mark>,
+}
+
+impl Line {
+    /// A line that begins with a fold: empty, or from a snapshot taken at `at`.
+    pub fn new(context: FoldContext, fold: Fold, at: Option<Time>, decisions: Vec<Decision>) -> Self {
+        let waiting = Rows::new(context.class.channels.len());
+        Self {
+            context,
+            fold,
+            waiting,
+            decisions,
+            decided_to: at,
+            dirty: None,
+            repeats: 0,
+            conflicts: 0,
+            received: None,
+        }
+    }
+
+    /// The fold as it stands.
+    pub fn fold(&self) -> &Fold {
+        &self.fold
+    }
+
+    /// Decisions of the unit, in order of their time.
+    pub fn decisions(&self) -> &[Decision] {
+        &self.decisions
+    }
+
+    /// Event time up to which everything is folded: rows and decisions.
+    pub fn folded_to(&self) -> Option<Time> {
+        self.fold.last().max(self.decided_to)
+    }
+
+    /// Whether rows wait.
+    pub fn waits(&self) -> bool {
+        !self.waiting.is_empty()
+    }
+
+    /// From when the line must be folded anew.
+    pub fn dirty(&self) -> Option<Time> {
+        self.dirty
+    }
+
+    /// Marks the line to be folded anew from an event time.
+    pub fn soil(&mut self, from: Time) {
+        self.dirty = Some(self.dirty.map_or(from, |d| d.min(from)));
+    }
+
+    /// Takes a sample. One that lies after everything folded waits for its turn and `true` is returned; a late one is
+    /// the caller's to compare with the store.
+    pub fn take(&mut self, sample: Sample) -> bool {
+        if self.folded_to().is_some_and(|to| sample.time <= to) {
+            return false;
+        }
+        match self.waiting.add(sample) {
+            Added::Repeat => self.repeats += 1,
+            Added::Conflict { .. } => self.conflicts += 1,
+            Added::New | Added::NoChannel => {}
+        }
+        true
+    }
+
+    /// Puts a whole row where it waits: a row read back from the store.
+    pub fn wait_for(&mut self, row: Row) {
+        for (channel, value) in (0u16..).zip(row.values) {
+            if let Some(value) = value {
+                self.waiting.add(Sample { time: row.time, channel: ChannelIx(channel), value });
+            }
+        }
+    }
+
+    /// Takes over what waited in the line that this one replaces, and its counts.
+    pub fn inherit(&mut self, old: Line) {
+        self.waiting = old.waiting;
+        self.repeats = old.repeats;
+        self.conflicts = old.conflicts;
+        self.received = old.received;
+    }
+
+    /// Takes a decision. One for a time already folded makes the line dirty.
+    pub fn decide(&mut self, decision: Decision) {
+        if self.folded_to().is_some_and(|to| decision.at <= to) {
+            self.soil(decision.at);
+        }
+        let place = self.decisions.partition_point(|d| (d.at, d.id) <= (decision.at, decision.id));
+        self.decisions.insert(place, decision);
+    }
+
+    /// Folds the rows that wait: all of them, or all but the newest, whose event time may not be complete yet.
+    pub fn advance(&mut self, newest_too: bool) -> Result<Folded, SnapshotError> {
+        let rows = match self.waiting.newest() {
+            Some(newest) if !newest_too => self.waiting.take_before(newest),
+            _ => self.waiting.take_all(),
+        };
+        self.run(&rows)
+    }
+
+    /// Folds rows, all later than what is folded, with the decisions and snapshot boundaries between them.
+    pub fn run(&mut self, rows: &[Row]) -> Result<Folded, SnapshotError> {
+        let mut folded = Folded::default();
+        for row in rows {
+            if let Some(at) = boundary_between(self.folded_to(), row.time) {
+                self.decide_to(at, &mut folded);
+                folded.marks.push(Mark { at, state: self.fold.save(&self.context)? });
+            }
+            self.decide_to(row.time, &mut folded);
+            folded.findings.extend(self.fold.row(&self.context, row));
+        }
+        Ok(folded)
+    }
+
+    /// State now, for a snapshot outside the boundaries. `None` when nothing is folded.
+    pub fn mark(&self) -> Result<Option<Mark>, SnapshotError> {
+        match self.folded_to() {
+            Some(at) => Ok(Some(Mark { at, state: self.fold.save(&self.context)? })),
+            None => Ok(None),
+        }
+    }
+
+    /// Applies the decisions up to and including a time that are not applied yet.
+    fn decide_to(&mut self, to: Time, folded: &mut Folded) {
+        let from = self.decided_to;
+        let begin = from.map_or(0, |from| self.decisions.partition_point(|d| d.at <= from));
+        for decision in self.decisions.iter().skip(begin).take_while(|d| d.at <= to) {
+            folded.findings.extend(self.fold.decision(&self.context, decision));
+        }
+        self.decided_to = Some(from.map_or(to, |from| from.max(to)));
+    }
+}
+
+/// The last snapshot boundary that lies after everything folded and before the next row, if any.
+fn boundary_between(folded_to: Option<Time>, next: Time) -> Option<Time> {
+    let step = SNAPSHOT_EVERY.micros();
+    let boundary = next.micros().div_euclid(step) * step - 1;
+    let at = Time::from_micros(boundary).ok()?;
+    folded_to.filter(|to| *to < at).map(|_| at)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn time(text: &str) -> Time {
+        text.parse().unwrap()
+    }
+
+    #[test]
+    fn boundaries_do_not_depend_on_which_rows_are_there() {
+        let folded = Some(time("2026-03-01T05:58:00Z"));
+        let at = boundary_between(folded, time("2026-03-01T06:00:00Z"));
+        assert_eq!(at, Some(time("2026-03-01T05:59:59.999999Z")));
+        assert_eq!(boundary_between(folded, time("2026-03-01T11:59:00Z")), at);
+        assert_eq!(boundary_between(folded, time("2026-03-01T05:59:00Z")), None);
+        assert_eq!(boundary_between(None, time("2026-03-01T06:00:00Z")), None);
+    }
+}

@@ -1,0 +1,117 @@
+//! Bringing a unit's line back from the store: newest valid snapshot, then the samples after it.
+//!
+//! Owns what a valid snapshot is. The same steps serve a restart, late data and a trace of the past.
+
+use std::sync::Arc;
+
+use notchwatch_detect::Plan;
+use notchwatch_findings::Library;
+use notchwatch_model::{ClassId, Decision, Register, Seq, Time, Unit, UnitKey};
+use notchwatch_store::Store;
+use std::collections::HashMap;
+
+use crate::EvaluateError;
+use crate::fold::{Fold, FoldContext};
+use crate::line::{Folded, Line};
+use crate::rows::Rows;
+
+/// What all folds share: the register's classes compiled, the library and the settings.
+#[derive(Debug, Clone)]
+pub(crate) struct Shared {
+    classes: HashMap<ClassId, (Arc<notchwatch_model::Class>, Arc<Plan>)>,
+    units: HashMap<UnitKey, Unit>,
+    library: Arc<Library>,
+    settings: Arc<notchwatch_detect::Settings>,
+}
+
+impl Shared {
+    pub(crate) fn new(
+        register: &Register,
+        library: Arc<Library>,
+        settings: Arc<notchwatch_detect::Settings>,
+    ) -> Self {
+        let classes = register
+            .classes
+            .iter()
+            .map(|class| (class.id.clone(), (Arc::new(class.clone()), Arc::new(Plan::new(class, &settings)))))
+            .collect();
+        let units = register.units.iter().map(|unit| (unit.key(), unit.clone())).collect();
+        Self { classes, units, library, settings }
+    }
+
+    /// What the fold of a unit needs; `None` when the unit or its class is not registered.
+    pub(crate) fn context(&self, key: &UnitKey) -> Option<FoldContext> {
+        let unit = self.units.get(key)?;
+        let (class, plan) = self.classes.get(&unit.class)?;
+        let version = self.settings.version;
+        Some(FoldContext::new(unit.clone(), class.clone(), plan.clone(), self.library.clone(), version))
+    }
+
+    pub(crate) fn units(&self) -> impl Iterator<Item = &UnitKey> {
+        self.units.keys()
+    }
+}
+
+/// A fold as it stood at a snapshot, or an empty one.
+pub(crate) struct Base {
+    pub(crate) fold: Fold,
+    pub(crate) at: Option<Time>,
+}
+
+/// Newest state of a unit at or before an event time that this program, class and settings made.
+pub(crate) async fn base(
+    store: &Store,
+    context: &FoldContext,
+    at_or_before: Option<Time>,
+) -> Result<Base, EvaluateError> {
+    let key = context.unit.key();
+    let found = store.snapshot(&key, at_or_before).await?.filter(|s| s.form == context.form);
+    Ok(match found {
+        Some(snapshot) => Base { fold: Fold::restore(context, &snapshot.state)?, at: Some(snapshot.at) },
+        None => Base { fold: Fold::new(context), at: None },
+    })
+}
+
+/// Rows of a unit after `after` (from the beginning without it) and before `to`, counting messages up to `up_to`.
+pub(crate) async fn rows(
+    store: &Store,
+    context: &FoldContext,
+    after: Option<Time>,
+    to: Time,
+    up_to: Option<Seq>,
+) -> Result<Rows, EvaluateError> {
+    let from = after.map_or(EARLIEST, |after| after + TICK);
+    let mut rows = Rows::new(context.class.channels.len());
+    for sample in store.unit_samples(&context.unit.key(), from, to, up_to).await? {
+        rows.add(sample);
+    }
+    Ok(rows)
+}
+
+/// The line of a unit folded up to `through`, from the newest state at or before `base_at`.
+///
+/// Rows after `through` are the caller's.
+pub(crate) async fn refold(
+    store: &Store,
+    context: FoldContext,
+    decisions: Vec<Decision>,
+    base_at: Option<Time>,
+    through: Time,
+    up_to: Option<Seq>,
+) -> Result<(Line, Folded, Option<Time>), EvaluateError> {
+    let Base { fold, at } = base(store, &context, base_at).await?;
+    let rows = rows(store, &context, at, through + TICK, up_to).await?.take_all();
+    let (line, folded) = tokio::task::spawn_blocking(move || {
+        let mut line = Line::new(context, fold, at, decisions);
+        line.run(&rows).map(|folded| (line, folded))
+    })
+    .await
+    .map_err(|e| EvaluateError::Worker(e.to_string()))??;
+    Ok((line, folded, at))
+}
+
+/// One microsecond: the resolution of time, turns "after" into "from".
+pub(crate) const TICK: notchwatch_model::Span = notchwatch_model::Span::from_micros(1);
+
+/// Before anything that can be measured.
+const EARLIEST: Time = Time::EPOCH;

@@ -1,0 +1,121 @@
+//! Traces: what a unit's models expected of the past, folded again from the snapshot before it.
+//!
+//! Owns the answer to "what was expected beside what was measured?". It calls the same fold as live evaluation, so
+//! the picture shows what judged, not a copy of it.
+
+use std::sync::Arc;
+
+use notchwatch_detect::Settings;
+use notchwatch_findings::Library;
+use notchwatch_model::{ChannelIx, Decision, DecisionId, Regime, Register, Time, UnitKey};
+use notchwatch_store::Store;
+use tokio::sync::watch;
+
+use crate::EvaluateError;
+use crate::line::Line;
+use crate::restore::{Base, Shared, TICK, base, rows};
+
+/// One row of a trace, for one channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TraceRow {
+    /// Event time.
+    pub time: Time,
+    /// The channel.
+    pub channel: ChannelIx,
+    /// As measured, in the channel's stored unit of measure.
+    pub measured: f64,
+    /// As expected, once learned, in the stored unit.
+    pub expected: Option<f64>,
+    /// Robust spread of the expectation, in the stored unit.
+    pub spread: Option<f64>,
+    /// Operating state.
+    pub regime: Regime,
+    /// Whether the row was judged: settled and in a state that the class names.
+    pub judged: bool,
+}
+
+/// Why there is no trace.
+#[derive(Debug, thiserror::Error)]
+pub enum TraceError {
+    /// The unit or its class is not registered.
+    #[error("unit {0} is not in the register")]
+    UnknownUnit(UnitKey),
+    /// Folding failed.
+    #[error(transparent)]
+    Evaluate(#[from] EvaluateError),
+}
+
+/// Folds the past again on request.
+#[derive(Debug, Clone)]
+pub struct Tracer {
+    store: Store,
+    library: Arc<Library>,
+    settings: Arc<Settings>,
+    register: watch::Receiver<Arc<Register>>,
+}
+
+impl Tracer {
+    /// A tracer over the same store, library and settings as the evaluator.
+    pub fn new(
+        store: Store,
+        library: Arc<Library>,
+        settings: Arc<Settings>,
+        register: watch::Receiver<Arc<Register>>,
+    ) -> Self {
+        Self { store, library, settings, register }
+    }
+
+    /// Rows of some channels with `from <= time < to`, by time. The caller bounds the span.
+    pub async fn trace(
+        &self,
+        unit: &UnitKey,
+        channels: &[ChannelIx],
+        from: Time,
+        to: Time,
+    ) -> Result<Vec<TraceRow>, TraceError> {
+        let register = self.register.borrow().clone();
+        let context = Shared::new(&register, self.library.clone(), self.settings.clone())
+            .context(unit)
+            .ok_or_else(|| TraceError::UnknownUnit(unit.clone()))?;
+        let Base { fold, at } = base(&self.store, &context, Some(from - TICK)).await?;
+        let rows = rows(&self.store, &context, at, to, None).await?.take_all();
+        let decisions = self.decisions(unit).await?;
+        let channels = channels.to_vec();
+        let work = move || {
+            let mut line = Line::new(context, fold, at, decisions);
+            let mut trace = Vec::new();
+            for row in &rows {
+                line.run(std::slice::from_ref(row)).map_err(EvaluateError::from)?;
+                if row.time >= from {
+                    trace.extend(channels.iter().filter_map(|channel| read(&line, *channel, row.time)));
+                }
+            }
+            Ok(trace)
+        };
+        tokio::task::spawn_blocking(work).await.map_err(|e| EvaluateError::Worker(e.to_string()))?
+    }
+
+    async fn decisions(&self, unit: &UnitKey) -> Result<Vec<Decision>, EvaluateError> {
+        let mut all = Vec::new();
+        let mut after = DecisionId(0);
+        loop {
+            let page = self.store.decisions_after(after, 1000).await?;
+            let Some(last) = page.last() else { return Ok(all) };
+            after = last.id;
+            all.extend(page.into_iter().filter(|d| d.effective && d.unit == *unit));
+        }
+    }
+}
+
+fn read(line: &Line, channel: ChannelIx, time: Time) -> Option<TraceRow> {
+    let judged = line.fold().model().trace(&line.context.plan, channel)?;
+    Some(TraceRow {
+        time,
+        channel,
+        measured: judged.measured,
+        expected: judged.expected,
+        spread: judged.spread,
+        regime: judged.regime,
+        judged: judged.judged,
+    })
+}
