@@ -1,0 +1,183 @@
+//! The built program as a child process: configured, started, waited for, signalled, killed.
+//!
+//! Owns a `notchwatch run` with a folder and a port of its own, and the one-shot commands beside it.
+
+use std::fmt::Write as _;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+use std::process::{Command, ExitStatus, Output, Stdio};
+use std::sync::OnceLock;
+use std::time::Duration;
+
+use tempfile::TempDir;
+
+use super::broker::Broker;
+use super::database::Database;
+use super::http::Client;
+use super::process::{Process, free_port};
+use super::{eventually, root, setting};
+
+/// How long a start may take: a debug build that migrates a fresh store on a busy machine.
+const START: Duration = Duration::from_mins(1);
+
+/// The program, built once for a run of the tests.
+pub(crate) fn notchwatch() -> &'static Path {
+    static PROGRAM: OnceLock<PathBuf> = OnceLock::new();
+    PROGRAM.get_or_init(|| setting("NOTCHWATCH_TEST_BINARY").map_or_else(build, PathBuf::from))
+}
+
+fn build() -> PathBuf {
+    let test = std::env::current_exe().expect("a test knows its own path");
+    let folder = test.parent().and_then(Path::parent).expect("target/<profile>/deps/<test>");
+    let release = folder.file_name().is_some_and(|name| name == "release");
+    let status = Command::new(env!("CARGO"))
+        .current_dir(root())
+        .args(["build", "--quiet", "-p", "notchwatch-daemon", "--bin", "notchwatch"])
+        .args(release.then_some("--release"))
+        .env("CARGO_TARGET_DIR", folder.parent().expect("target/"))
+        .status()
+        .expect("cargo runs");
+    assert!(status.success(), "the program does not build: {status}");
+    folder.join("notchwatch")
+}
+
+/// A configured `notchwatch run`.
+#[derive(Debug)]
+pub(crate) struct Daemon {
+    folder: TempDir,
+    base: String,
+    process: Process,
+}
+
+impl Daemon {
+    /// Starts it on a broker, a store and registers given as TOML text, and waits until it is ready.
+    pub(crate) fn start(broker: &Broker, database: &Database, registers: &[&str]) -> Self {
+        Self::start_with(broker, database, registers, "")
+    }
+
+    /// As [`Daemon::start`], with more lines of configuration.
+    pub(crate) fn start_with(broker: &Broker, database: &Database, registers: &[&str], more: &str) -> Self {
+        let folder = TempDir::new().expect("a folder for the program");
+        let port = free_port();
+        let mut files = Vec::new();
+        for (number, text) in registers.iter().enumerate() {
+            let path = folder.path().join(format!("register-{number}.toml"));
+            std::fs::write(&path, text).expect("a register file");
+            files.push(path);
+        }
+        let mut config = format!(
+            "data = \"data\"\n[listen]\naddress = \"127.0.0.1:{port}\"\n[store]\nurl = \"{}\"\n\
+             [mqtt]\nurl = \"{}\"\nclient_id = \"notchwatch-{port}\"\n",
+            database.url(),
+            broker.url()
+        );
+        write!(config, "[register]\nfiles = {files:?}\n{more}\n").expect("a string grows");
+        std::fs::write(folder.path().join("notchwatch.toml"), config).expect("the configuration");
+        let process = launch(folder.path());
+        let mut daemon = Self { folder, base: format!("http://127.0.0.1:{port}"), process };
+        daemon.wait_until_ready();
+        daemon
+    }
+
+    /// Waits until `/readyz` says so; the test fails with the program's own words when it ends first.
+    pub(crate) fn wait_until_ready(&mut self) {
+        let anonymous = self.anonymous();
+        eventually("the program to be ready", START, || {
+            if let Some(status) = self.process.ended() {
+                panic!("the program ended with {status}:\n{}", self.process.said());
+            }
+            anonymous.try_get("/readyz").ok().filter(|answer| answer.status == 200)
+        });
+    }
+
+    /// Base of its URLs, such as `http://127.0.0.1:8470`.
+    pub(crate) fn base(&self) -> &str {
+        &self.base
+    }
+
+    /// A caller without a token.
+    pub(crate) fn anonymous(&self) -> Client {
+        Client::new(&self.base, None)
+    }
+
+    /// A caller with a new token, made with the program's own command.
+    pub(crate) fn client(&self, name: &str, role: &str, railways: Option<&str>) -> Client {
+        let config = self.config();
+        let mut args = vec!["token", "create", "--config", &config, "--name", name, "--role", role];
+        if let Some(railways) = railways {
+            args.extend(["--railways", railways]);
+        }
+        let out = self.command(&args, "");
+        let said = String::from_utf8_lossy(&out.stdout).into_owned();
+        let token = said.split_whitespace().find(|word| word.starts_with("nwt_"));
+        let token =
+            token.unwrap_or_else(|| panic!("no token in {said:?} {}", String::from_utf8_lossy(&out.stderr)));
+        Client::new(&self.base, Some(token))
+    }
+
+    /// An account with a password, made with the program's own command.
+    pub(crate) fn account(&self, name: &str, role: &str, password: &str) {
+        let config = self.config();
+        self.command(&["account", "add", name, "--config", &config, "--role", role], password);
+    }
+
+    fn config(&self) -> String {
+        self.folder.path().join("notchwatch.toml").display().to_string()
+    }
+
+    fn command(&self, args: &[&str], input: &str) -> Output {
+        let out = run(args, input);
+        assert!(
+            out.status.success(),
+            "notchwatch {args:?}: {}\n{}\nthe program meanwhile:\n{}",
+            out.status,
+            String::from_utf8_lossy(&out.stderr),
+            self.said()
+        );
+        out
+    }
+
+    /// Everything it has printed and logged since its first start.
+    pub(crate) fn said(&self) -> String {
+        self.process.said()
+    }
+
+    /// `kill -9`.
+    pub(crate) fn kill(&mut self) {
+        self.process.kill();
+    }
+
+    /// Asks it to stop, as a service manager does; its exit status.
+    pub(crate) fn terminate(&mut self, within: Duration) -> ExitStatus {
+        self.process.signal("TERM");
+        self.process.wait(within)
+    }
+
+    /// Starts it again after an end, and waits until it is ready.
+    pub(crate) fn restart(&mut self) {
+        self.process = launch(self.folder.path());
+        self.wait_until_ready();
+    }
+}
+
+fn launch(folder: &Path) -> Process {
+    let mut command = Command::new(notchwatch());
+    command.args(["run", "--config"]).arg(folder.join("notchwatch.toml")).current_dir(folder);
+    Process::start(&mut command, &folder.join("notchwatch.log"))
+}
+
+/// Runs a one-shot command of the program with text on its standard input.
+pub(crate) fn run(args: &[&str], input: &str) -> Output {
+    let mut child = Command::new(notchwatch())
+        .args(args)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the program starts");
+    let mut pipe = child.stdin.take().expect("its input");
+    // A command that reads nothing may be gone by now; that is no failure of the test.
+    drop(pipe.write_all(input.as_bytes()));
+    drop(pipe);
+    child.wait_with_output().expect("the program ends")
+}
