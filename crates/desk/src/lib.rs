@@ -1,1 +1,116 @@
-//! placeholder
+//! The desk: what a person or token may do and how. The one door for the console's pages and the API alike.
+//!
+//! Owns permissions, the railway filter, sign-in, tokens, decisions and what is read for a picture. Refuses HTTP,
+//! SQL and evaluation: the clock and the evidence are handed in.
+
+mod access;
+mod decide;
+mod error;
+mod evidence;
+mod feed;
+mod password;
+mod register;
+mod secret;
+mod sign_in;
+mod throttle;
+mod trace;
+
+use std::sync::Arc;
+
+pub use access::{AccountChange, AccountView};
+pub use error::{DeskError, Result};
+pub use evidence::{Clock, Evidence, EvidenceError, TracePoint};
+pub use feed::Feed;
+use notchwatch_findings::Library;
+use notchwatch_model::{Principal, RailwayFilter, Time};
+use notchwatch_store::Store;
+pub use password::MIN_PASSWORD_CHARS;
+pub use secret::{SessionSecret, TOKEN_PREFIX, TokenSecret};
+pub use sign_in::SESSION_LASTS;
+use tokio::sync::Semaphore;
+pub use trace::{
+    MAX_ROLLUP_BUCKETS, MAX_SAMPLE_POINTS, MAX_SAMPLE_SPAN, MAX_TRACE_POINTS, MAX_TRACE_SPAN, Series, Trace,
+};
+
+use crate::throttle::Throttle;
+
+/// The desk. Clones share it.
+#[derive(Debug, Clone)]
+pub struct Desk {
+    inner: Arc<Inner>,
+}
+
+#[derive(Debug)]
+struct Inner {
+    store: Store,
+    clock: Arc<dyn Clock>,
+    evidence: Arc<dyn Evidence>,
+    library: Arc<Library>,
+    throttle: Throttle,
+    /// Password hashes at one time: each takes 19 MiB and tens of milliseconds. Others wait; the throttle bounds
+    /// how many can.
+    hashing: Semaphore,
+    /// Traces at one time: each folds weeks of a unit again. Others wait, up to `trace::MAX_WAITING`.
+    tracing: Semaphore,
+    /// Places to wait for a trace; who finds none is told to come back.
+    trace_places: Semaphore,
+}
+
+impl Desk {
+    /// A desk over a store.
+    pub fn new(
+        store: Store,
+        clock: Arc<dyn Clock>,
+        evidence: Arc<dyn Evidence>,
+        library: Arc<Library>,
+    ) -> Self {
+        Self {
+            inner: Arc::new(Inner {
+                store,
+                clock,
+                evidence,
+                library,
+                throttle: Throttle::default(),
+                hashing: Semaphore::new(password::AT_ONE_TIME),
+                tracing: Semaphore::new(trace::AT_ONE_TIME),
+                trace_places: Semaphore::new(trace::MAX_WAITING),
+            }),
+        }
+    }
+
+    /// Now, as the desk counts it: ends of shelves, waits and sessions are judged by it.
+    pub fn now(&self) -> Time {
+        self.inner.clock.now()
+    }
+
+    /// The fault library, to show parts and skills beside a ranked fault.
+    pub fn library(&self) -> &Library {
+        &self.inner.library
+    }
+
+    /// Whether the store answers.
+    pub async fn ping(&self) -> Result<()> {
+        Ok(self.inner.store.ping().await?)
+    }
+
+    fn store(&self) -> &Store {
+        &self.inner.store
+    }
+}
+
+/// Guards of what needs a role.
+fn may_decide(who: &Principal) -> Result<()> {
+    if who.role.decides() {
+        Ok(())
+    } else {
+        Err(DeskError::Forbidden(format!("a {} sees findings and does not decide on them", who.role.word())))
+    }
+}
+
+fn may_administer(who: &Principal) -> Result<()> {
+    if who.role.administers() && who.railways == RailwayFilter::All {
+        Ok(())
+    } else {
+        Err(DeskError::Forbidden("only an administrator of all railways may do this".to_owned()))
+    }
+}

@@ -1,1 +1,40 @@
-//! placeholder
+//! Symptoms and decisions to findings: the fault library, the ranking of faults, priority, states and the rules
+//! of what a person may decide.
+//!
+//! Owns which symptoms make one finding and how a finding lives. Pure: values in, values out. Refuses I/O, a
+//! clock, async, and to compute symptoms.
+
+mod library;
+mod rule;
+mod unit;
+
+pub use library::{
+    Check, Confusion, Course, Expected, Expects, Fault, Library, LibraryError, Often, Rarity, Share,
+};
+use notchwatch_model::{ChannelName, Class, MachinePart, Unit};
+pub use rule::{
+    MAX_NOTE_CHARS, MAX_REASON_CHARS, MAX_SHELF, MAX_SHELF_CRITICAL, MAX_WAIT, Ruling, clean_text, rule,
+};
+pub use unit::{CALM_TO_END, UnitFindings};
+
+/// What judging the symptoms of one unit needs to know besides them.
+#[derive(Debug, Clone, Copy)]
+pub struct Context<'a> {
+    /// The unit as registered.
+    pub unit: &'a Unit,
+    /// Its class.
+    pub class: &'a Class,
+    /// The fault library.
+    pub library: &'a Library,
+    /// Version of the settings that judge.
+    pub settings_version: u32,
+}
+
+/// What a decision did to the findings of a unit.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Accepted {
+    /// Channels whose new level a person accepted: their models learn anew from now on.
+    pub channels: Vec<ChannelName>,
+    /// Findings that the decision changed on the machine side.
+    pub changed: Vec<MachinePart>,
+}

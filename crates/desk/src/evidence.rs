@@ -1,0 +1,57 @@
+//! What the desk asks of others: the time, and what the models expected of the past.
+//!
+//! Owns the two traits, so that the desk depends on neither the daemon's clock nor evaluation.
+
+use futures::future::BoxFuture;
+use notchwatch_model::{ChannelIx, Regime, Time, UnitKey};
+
+/// The wall clock, read by its owner.
+pub trait Clock: Send + Sync + std::fmt::Debug {
+    /// Now, UTC.
+    fn now(&self) -> Time;
+}
+
+/// One row of one channel: measured beside expected.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TracePoint {
+    /// Event time.
+    pub time: Time,
+    /// The channel.
+    pub channel: ChannelIx,
+    /// As measured, in the channel's stored unit of measure.
+    pub measured: f64,
+    /// As expected, once learned, in the stored unit.
+    pub expected: Option<f64>,
+    /// Robust spread of the expectation, in the stored unit.
+    pub spread: Option<f64>,
+    /// Operating state.
+    pub regime: Regime,
+    /// Whether the row was judged: settled, and in a state that the class names.
+    pub judged: bool,
+}
+
+/// Why there is no evidence to show.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum EvidenceError {
+    /// The unit or its class is not registered.
+    #[error("unit is not in the register")]
+    UnknownUnit,
+    /// A dependency does not answer; the same call may succeed later.
+    #[error("{0}")]
+    Unavailable(String),
+    /// Anything else.
+    #[error("{0}")]
+    Failed(String),
+}
+
+/// What was expected of the past, by the same fold that judged it.
+pub trait Evidence: Send + Sync + std::fmt::Debug {
+    /// Rows of some channels of a unit with `from <= time < to`, by time. The caller bounds the span.
+    fn trace(
+        &self,
+        unit: UnitKey,
+        channels: Vec<ChannelIx>,
+        from: Time,
+        to: Time,
+    ) -> BoxFuture<'_, std::result::Result<Vec<TracePoint>, EvidenceError>>;
+}

@@ -1,0 +1,48 @@
+//! What comes in and what was refused: progress of the units, learning, quarantine.
+//!
+//! Owns that a caller sees the units and refusals of the caller's railways only.
+
+use notchwatch_model::{Principal, Reason, Time};
+use notchwatch_store::{Page, QuarantineQuery, QuarantineRow, UnitProgress};
+
+use crate::Desk;
+use crate::decide::MAX_PAGE;
+use crate::error::{DeskError, Result};
+
+/// State of the feed, for the railways of one caller.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Feed {
+    /// When it was read, for ages.
+    pub now: Time,
+    /// How far each unit is judged, and what it still has to learn.
+    pub progress: Vec<UnitProgress>,
+    /// Refused messages and records by reason.
+    pub quarantine: Vec<(Reason, u64)>,
+}
+
+impl Desk {
+    /// State of the feed.
+    pub async fn feed(&self, who: &Principal) -> Result<Feed> {
+        Ok(Feed {
+            now: self.now(),
+            progress: self.store().progress(&who.railways).await?,
+            quarantine: self.quarantine_counts(who).await?,
+        })
+    }
+
+    /// A page of refused things, newest first.
+    pub async fn quarantine(&self, who: &Principal, query: QuarantineQuery) -> Result<Page<QuarantineRow>> {
+        let query = QuarantineQuery { limit: query.limit.min(MAX_PAGE), ..query };
+        Ok(self.store().quarantine(&query, &who.railways).await?)
+    }
+
+    /// One refused thing with its bytes, as received.
+    pub async fn quarantine_row(&self, who: &Principal, id: i64) -> Result<(QuarantineRow, Vec<u8>)> {
+        self.store().quarantine_row(id, &who.railways).await?.ok_or(DeskError::NotFound)
+    }
+
+    /// Refused things by reason.
+    pub async fn quarantine_counts(&self, who: &Principal) -> Result<Vec<(Reason, u64)>> {
+        Ok(self.store().quarantine_counts(&who.railways).await?)
+    }
+}

@@ -1,0 +1,164 @@
+//! The fault library: what each fault shows, what speaks for and against it, and what to do about it.
+//!
+//! Owns the library's meaning. Its text form (TOML) and the checks at load are in `schema`. Refuses to rank.
+
+mod schema;
+
+use notchwatch_model::{Direction, FaultId, Regime, SymptomKind, System, Urgency};
+
+pub use schema::LibraryError;
+
+/// The faults known, in the order of their files. Immutable once loaded.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Library {
+    faults: Vec<Fault>,
+}
+
+/// A condition of a component that explains symptoms.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Fault {
+    /// Identity: short lower-case words.
+    pub id: FaultId,
+    /// Key in the table that the library is based on, such as `L1`.
+    pub reference: String,
+    /// Name for people.
+    pub name: String,
+    /// System it belongs to; `None` for faults of sensors and of the data path.
+    pub system: Option<System>,
+    /// How common it is.
+    pub rarity: Rarity,
+    /// How it develops.
+    pub course: Course,
+    /// What the channels show.
+    pub shows: Vec<Expected>,
+    /// Evidence outside the channels that speaks for it.
+    pub supports: Vec<String>,
+    /// Evidence outside the channels that speaks against it.
+    pub against: Vec<String>,
+    /// What separates it from faults that look alike.
+    pub confusions: Vec<Confusion>,
+    /// What to check, in order.
+    pub checks: Vec<Check>,
+    /// Parts to bring.
+    pub parts: Vec<String>,
+    /// Skills needed.
+    pub skills: Vec<String>,
+    /// How soon.
+    pub urgency: Urgency,
+    /// What can hurt someone or mislead.
+    pub cautions: Vec<String>,
+    /// Where it comes from.
+    pub source: String,
+    /// How far it has been proved.
+    pub status: String,
+}
+
+/// What one channel, or one group of sister channels, shows under a fault.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Expected {
+    /// Channel name; a `*` at the end stands for any ending.
+    pub channel: String,
+    /// What happens to it.
+    pub expects: Expects,
+    /// How many channels of the pattern show it.
+    pub share: Share,
+    /// How often the fault shows it.
+    pub often: Often,
+    /// Operating states where it shows best; empty means everywhere.
+    pub regimes: Vec<Regime>,
+}
+
+/// What happens to a channel under a fault.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Expects {
+    /// The level moves this way.
+    Moves(Direction),
+    /// The level moves either way.
+    Changes,
+    /// It stays as it was; a symptom on it speaks against the fault.
+    Same,
+    /// Symptoms of these kinds, such as a stuck value.
+    Kinds(Vec<SymptomKind>),
+}
+
+/// How many channels of a pattern show it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Share {
+    /// One of them.
+    One,
+    /// Most or all of them.
+    Most,
+}
+
+/// How often a fault shows an effect once it matters.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Often {
+    /// In nine cases of ten.
+    Always,
+    /// In two cases of three.
+    Usually,
+    /// In one case of three.
+    Sometimes,
+}
+
+/// How common a fault is among the faults of a unit's life.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Rarity {
+    /// Several times in a fleet's year.
+    Common,
+    /// Now and then.
+    Occasional,
+    /// Seldom.
+    Rare,
+}
+
+/// How a fault develops.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Course {
+    /// At once, or within hours.
+    Sudden,
+    /// Within days.
+    Days,
+    /// Over weeks and months.
+    Slow,
+}
+
+/// What separates a fault from one that looks alike.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Confusion {
+    /// The other fault.
+    pub with: FaultId,
+    /// What tells them apart.
+    pub by: String,
+}
+
+/// One check and when to stop checking.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Check {
+    /// What to do.
+    pub act: String,
+    /// What found ends the search.
+    pub stop: String,
+}
+
+impl Library {
+    /// The library that comes with the program.
+    pub fn builtin() -> Result<Self, LibraryError> {
+        schema::builtin()
+    }
+
+    /// Reads a library from TOML files, each with the name that messages call it by.
+    pub fn parse<'a>(files: impl IntoIterator<Item = (&'a str, &'a str)>) -> Result<Self, LibraryError> {
+        schema::parse(files)
+    }
+
+    /// Every fault, in order.
+    pub fn faults(&self) -> &[Fault] {
+        &self.faults
+    }
+
+    /// One fault.
+    pub fn fault(&self, id: &FaultId) -> Option<&Fault> {
+        self.faults.iter().find(|fault| fault.id == *id)
+    }
+}
