@@ -71,7 +71,7 @@ install_missing() {
   has pkg-config || packages+=(pkg-config)
   has python3 || packages+=(python3)
   has pip3 || has pip || packages+=(python3-pip)
-  [ ${#packages[@]} -eq 0 ] && return
+  if [ ${#packages[@]} -eq 0 ]; then return; fi
   has apt-get || fail "missing, and no apt-get to install them: ${packages[*]}"
   local sudo=()
   if [ "$(id -u)" -ne 0 ]; then
@@ -82,7 +82,7 @@ install_missing() {
 }
 
 apt_install() {
-  "$@" apt-get update
+  "$@" apt-get update || return 1
   "$@" env DEBIAN_FRONTEND=noninteractive apt-get install -y --no-install-recommends "${packages[@]}"
 }
 
@@ -124,10 +124,10 @@ start_postgres() {
   mkdir "$home"
   chmod 711 "$scratch"
   if [ "$(id -u)" -eq 0 ]; then chown postgres "$home"; fi
-  as_postgres "$bin/initdb" --pgdata "$home/data" --username postgres --auth trust --encoding UTF8
+  as_postgres "$bin/initdb" --pgdata "$home/data" --username postgres --auth trust --encoding UTF8 || return 1
   as_postgres "$bin/pg_ctl" --pgdata "$home/data" --log "$home/log" --wait \
-    --options "-c listen_addresses=127.0.0.1 -c port=$port -c unix_socket_directories=$home" start
-  psql --no-password --quiet --command 'create database test' "postgres://postgres@127.0.0.1:$port/postgres"
+    --options "-c listen_addresses=127.0.0.1 -c port=$port -c unix_socket_directories=$home" start || return 1
+  psql --no-password --quiet --command 'create database test' "postgres://postgres@127.0.0.1:$port/postgres" || return 1
   echo "$port" >"$scratch/postgres.port"
 }
 
@@ -190,5 +190,6 @@ step "install cargo-deny" install_deny
 step "licences, versions, sources" cargo deny check licenses bans sources
 advisories
 fuzz
-step "build" cargo build --workspace --bins
+step "build" cargo build --workspace --all-targets
+export NOTCHWATCH_TEST_BINARY=$PWD/target/debug/notchwatch
 tests

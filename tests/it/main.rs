@@ -6,4 +6,22 @@
 #[cfg(test)]
 mod architecture;
 #[cfg(test)]
+mod commands;
+#[cfg(test)]
+mod isolation;
+#[cfg(test)]
+mod kill;
+#[cfg(test)]
+mod migrations;
+#[cfg(test)]
+mod outage;
+#[cfg(test)]
+mod outside;
+#[cfg(test)]
+mod pipeline;
+#[cfg(test)]
+mod shutdown;
+#[cfg(test)]
+mod stream;
+#[cfg(test)]
 mod support;

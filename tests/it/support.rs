@@ -2,13 +2,24 @@
 //!
 //! Owns starting and ending of processes. Everything started here ends with the value that holds it.
 
+pub(crate) mod bench;
 pub(crate) mod broker;
+pub(crate) mod browser;
 pub(crate) mod daemon;
 pub(crate) mod data;
 pub(crate) mod database;
 pub(crate) mod http;
 pub(crate) mod process;
 pub(crate) mod senml;
+
+/// Makes one test of a function on each of the two stores.
+macro_rules! on_both_stores {
+    ($($name:ident),+ $(,)?) => {
+        mod sqlite { $(#[test] fn $name() { super::$name(crate::support::database::Engine::Sqlite); })+ }
+        mod postgres { $(#[test] fn $name() { super::$name(crate::support::database::Engine::Postgres); })+ }
+    };
+}
+pub(crate) use on_both_stores;
 
 use std::path::Path;
 use std::time::{Duration, Instant};

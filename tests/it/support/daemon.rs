@@ -102,6 +102,11 @@ impl Daemon {
 
     /// A caller with a new token, made with the program's own command.
     pub(crate) fn client(&self, name: &str, role: &str, railways: Option<&str>) -> Client {
+        Client::new(&self.base, Some(&self.token(name, role, railways)))
+    }
+
+    /// A new token, made with the program's own command.
+    pub(crate) fn token(&self, name: &str, role: &str, railways: Option<&str>) -> String {
         let config = self.config();
         let mut args = vec!["token", "create", "--config", &config, "--name", name, "--role", role];
         if let Some(railways) = railways {
@@ -110,9 +115,9 @@ impl Daemon {
         let out = self.command(&args, "");
         let said = String::from_utf8_lossy(&out.stdout).into_owned();
         let token = said.split_whitespace().find(|word| word.starts_with("nwt_"));
-        let token =
-            token.unwrap_or_else(|| panic!("no token in {said:?} {}", String::from_utf8_lossy(&out.stderr)));
-        Client::new(&self.base, Some(token))
+        token
+            .unwrap_or_else(|| panic!("no token in {said:?} {}", String::from_utf8_lossy(&out.stderr)))
+            .to_owned()
     }
 
     /// An account with a password, made with the program's own command.
@@ -151,6 +156,15 @@ impl Daemon {
     pub(crate) fn terminate(&mut self, within: Duration) -> ExitStatus {
         self.process.signal("TERM");
         self.process.wait(within)
+    }
+
+    /// Takes the register's files out of the configuration: what they said must lie in the store by now.
+    pub(crate) fn forget_register_files(&self) {
+        let path = self.folder.path().join("notchwatch.toml");
+        let text = std::fs::read_to_string(&path).expect("the configuration");
+        let kept: Vec<&str> = text.lines().filter(|line| !line.starts_with("files = ")).collect();
+        assert_eq!(kept.len() + 1, text.lines().count(), "one line names the files");
+        std::fs::write(&path, kept.join("\n")).expect("the configuration");
     }
 
     /// Starts it again after an end, and waits until it is ready.

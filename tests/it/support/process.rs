@@ -4,6 +4,7 @@
 
 use std::fs::File;
 use std::net::{Ipv4Addr, TcpListener, TcpStream};
+use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Stdio};
 use std::time::Duration;
@@ -49,6 +50,7 @@ impl Process {
             .stdin(Stdio::null())
             .stdout(file)
             .stderr(again)
+            .process_group(0)
             .spawn()
             .unwrap_or_else(|e| panic!("{command:?}: {e}"));
         Self { child, log: log.to_owned() }
@@ -79,10 +81,12 @@ impl Process {
         eventually("the process to end", within, || self.child.try_wait().expect("a child can be asked"))
     }
 
-    /// `kill -9`, and the end.
+    /// `kill -9`, for what it has started too, and the end.
     pub(crate) fn kill(&mut self) {
         if self.ended().is_none() {
-            self.child.kill().expect("a running child can be killed");
+            let group = format!("-{}", self.child.id());
+            let status = Command::new("kill").args(["-KILL", "--", &group]).status().expect("kill runs");
+            assert!(status.success(), "kill -KILL {group}: {status}");
             self.child.wait().expect("a killed child ends");
         }
     }
