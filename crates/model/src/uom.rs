@@ -251,6 +251,11 @@ impl Uom {
             .ok_or_else(|| UomError::Unknown(name.chars().take(32).collect()))
     }
 
+    /// Every unit of measure of the table.
+    pub fn all() -> impl Iterator<Item = Uom> {
+        TABLE.iter().map(Uom)
+    }
+
     /// The name as the registry or the trade writes it.
     pub fn name(self) -> &'static str {
         self.0.name

@@ -1,0 +1,334 @@
+//! One record of a pack as it was sent, whichever form it came in.
+//!
+//! Owns the labels of RFC 8428 (table 1 and the CBOR labels of section 6) and what can be wrong with one field. Refuses
+//! nothing: a wrong field is kept as wrong, so that only its own record is lost, or the records that rest on it.
+
+use std::borrow::Cow;
+use std::fmt;
+
+use notchwatch_model::Reason;
+
+use super::cut;
+
+/// A value of a field, whichever form it came in.
+#[derive(Clone, PartialEq, Debug)]
+pub(crate) enum Scalar<'a> {
+    Number(f64),
+    /// A whole number beyond 2^53.
+    Inexact,
+    NotFinite,
+    Text(Cow<'a, str>),
+    /// A text whose bytes are not one.
+    BrokenText,
+    Flag(bool),
+    Null,
+    /// A CBOR byte string.
+    Bytes(&'a [u8]),
+    /// An array, a map, or a CBOR tag that is no number.
+    Nested,
+}
+
+impl Scalar<'_> {
+    const fn kind(&self) -> &'static str {
+        match self {
+            Scalar::Number(_) | Scalar::Inexact | Scalar::NotFinite => "a number",
+            Scalar::Text(_) | Scalar::BrokenText => "a text",
+            Scalar::Flag(_) => "a boolean",
+            Scalar::Null => "null",
+            Scalar::Bytes(_) => "a byte string",
+            Scalar::Nested => "an array, a map or a tagged value",
+        }
+    }
+}
+
+/// What is wrong with one field.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Bad {
+    /// It stands twice in its record: nobody knows which one counts.
+    Twice,
+    /// It is of another type.
+    Type {
+        is: &'static str,
+        wanted: &'static str,
+    },
+    NotFinite,
+    Inexact,
+    BrokenText,
+}
+
+impl Bad {
+    /// The reason it gives, in a field whose wrong values otherwise give `usual`.
+    pub(crate) const fn reason(self, usual: Reason) -> Reason {
+        match (self, usual) {
+            (Bad::Twice, _) => Reason::Malformed,
+            (Bad::NotFinite | Bad::Inexact, Reason::Value) => Reason::NotFinite,
+            _ => usual,
+        }
+    }
+}
+
+impl fmt::Display for Bad {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Bad::Twice => f.write_str("stands twice in one record"),
+            Bad::Type { is, wanted } => write!(f, "is {is}, not {wanted}"),
+            Bad::NotFinite => f.write_str("is not a finite number"),
+            Bad::Inexact => f.write_str("is a whole number beyond 2^53, which cannot be kept exactly"),
+            Bad::BrokenText => f.write_str("is not valid UTF-8 or has a broken escape"),
+        }
+    }
+}
+
+/// A field: not there, there, or there and wrong.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub(crate) enum Slot<T> {
+    #[default]
+    Absent,
+    Is(T),
+    Bad(Bad),
+}
+
+impl<T> Slot<T> {
+    pub(crate) const fn is_absent(&self) -> bool {
+        matches!(self, Slot::Absent)
+    }
+
+    fn put(&mut self, value: Slot<T>) {
+        *self = if self.is_absent() { value } else { Slot::Bad(Bad::Twice) };
+    }
+
+    /// The value, if any. Errors when the field is wrong.
+    pub(crate) fn value(self) -> Result<Option<T>, Bad> {
+        match self {
+            Slot::Absent => Ok(None),
+            Slot::Is(value) => Ok(Some(value)),
+            Slot::Bad(bad) => Err(bad),
+        }
+    }
+}
+
+/// A label of a field.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Label {
+    BaseName,
+    BaseTime,
+    BaseUnit,
+    BaseValue,
+    BaseSum,
+    BaseVersion,
+    Name,
+    Unit,
+    Value,
+    StringValue,
+    BooleanValue,
+    DataValue,
+    Sum,
+    Time,
+    UpdateTime,
+    /// Not one of RFC 8428, to be ignored.
+    Other,
+    /// Not one of RFC 8428, and must be understood (it ends in `_`).
+    MustUnderstand,
+    /// The same for a base field (RFC 8428 section 12.2: their labels begin with `b`).
+    MustUnderstandBase,
+}
+
+impl Label {
+    pub(crate) fn of(text: &str) -> Self {
+        match text {
+            "bn" => Label::BaseName,
+            "bt" => Label::BaseTime,
+            "bu" => Label::BaseUnit,
+            "bv" => Label::BaseValue,
+            "bs" => Label::BaseSum,
+            "bver" => Label::BaseVersion,
+            "n" => Label::Name,
+            "u" => Label::Unit,
+            "v" => Label::Value,
+            "vs" => Label::StringValue,
+            "vb" => Label::BooleanValue,
+            "vd" => Label::DataValue,
+            "s" => Label::Sum,
+            "t" => Label::Time,
+            "ut" => Label::UpdateTime,
+            _ if !text.ends_with('_') => Label::Other,
+            _ if text.starts_with('b') => Label::MustUnderstandBase,
+            _ => Label::MustUnderstand,
+        }
+    }
+
+    /// CBOR labels, RFC 8428 section 6, table 4. No other integer will be defined.
+    pub(crate) const fn of_number(number: i64) -> Self {
+        match number {
+            -1 => Label::BaseVersion,
+            -2 => Label::BaseName,
+            -3 => Label::BaseTime,
+            -4 => Label::BaseUnit,
+            -5 => Label::BaseValue,
+            -6 => Label::BaseSum,
+            0 => Label::Name,
+            1 => Label::Unit,
+            2 => Label::Value,
+            3 => Label::StringValue,
+            4 => Label::BooleanValue,
+            5 => Label::Sum,
+            6 => Label::Time,
+            7 => Label::UpdateTime,
+            8 => Label::DataValue,
+            _ => Label::Other,
+        }
+    }
+}
+
+/// One record as sent.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub(crate) struct Record<'a> {
+    pub(crate) base_name: Slot<Cow<'a, str>>,
+    pub(crate) base_time: Slot<f64>,
+    pub(crate) base_uom: Slot<Cow<'a, str>>,
+    pub(crate) base_value: Slot<f64>,
+    pub(crate) base_sum: Slot<f64>,
+    pub(crate) base_version: Slot<f64>,
+    pub(crate) name: Slot<Cow<'a, str>>,
+    pub(crate) uom: Slot<Cow<'a, str>>,
+    pub(crate) value: Slot<f64>,
+    pub(crate) text: Slot<Cow<'a, str>>,
+    pub(crate) flag: Slot<bool>,
+    pub(crate) data: Slot<Data<'a>>,
+    pub(crate) sum: Slot<f64>,
+    pub(crate) time: Slot<f64>,
+    pub(crate) update_time: bool,
+    pub(crate) must_understand: Option<Box<str>>,
+    pub(crate) must_understand_base: Option<Box<str>>,
+    /// It is no record at all: what it is instead.
+    pub(crate) not_a_record: Option<&'static str>,
+    /// A known field came under its text label in CBOR, where the RFC has a number.
+    pub(crate) text_label: bool,
+}
+
+/// A data value: base64url text in JSON, bytes in CBOR.
+#[derive(Clone, PartialEq, Debug)]
+pub(crate) enum Data<'a> {
+    Text(Cow<'a, str>),
+    Bytes(&'a [u8]),
+}
+
+impl<'a> Record<'a> {
+    pub(crate) fn not_a_record(what: &'static str) -> Self {
+        Self { not_a_record: Some(what), ..Self::default() }
+    }
+
+    /// Takes one field.
+    pub(crate) fn put(&mut self, label: Label, scalar: Scalar<'a>) {
+        match label {
+            Label::BaseName => self.base_name.put(text(scalar)),
+            Label::BaseTime => self.base_time.put(number(scalar)),
+            Label::BaseUnit => self.base_uom.put(text(scalar)),
+            Label::BaseValue => self.base_value.put(number(scalar)),
+            Label::BaseSum => self.base_sum.put(number(scalar)),
+            Label::BaseVersion => self.base_version.put(number(scalar)),
+            Label::Name => self.name.put(text(scalar)),
+            Label::Unit => self.uom.put(text(scalar)),
+            Label::Value => self.value.put(number(scalar)),
+            Label::StringValue => self.text.put(text(scalar)),
+            Label::BooleanValue => self.flag.put(match scalar {
+                Scalar::Flag(flag) => Slot::Is(flag),
+                other => Slot::Bad(Bad::Type { is: other.kind(), wanted: "a boolean" }),
+            }),
+            Label::DataValue => self.data.put(match scalar {
+                Scalar::Bytes(bytes) => Slot::Is(Data::Bytes(bytes)),
+                Scalar::Text(text) => Slot::Is(Data::Text(text)),
+                other => Slot::Bad(Bad::Type { is: other.kind(), wanted: "data" }),
+            }),
+            Label::Sum => self.sum.put(number(scalar)),
+            Label::Time => self.time.put(number(scalar)),
+            Label::UpdateTime => self.update_time = true,
+            Label::Other | Label::MustUnderstand | Label::MustUnderstandBase => {}
+        }
+    }
+
+    /// Notes an unknown label that must be understood.
+    pub(crate) fn note_must_understand(&mut self, label: Label, text: &str) {
+        match label {
+            Label::MustUnderstand => self.must_understand = Some(cut(text).into()),
+            Label::MustUnderstandBase => self.must_understand_base = Some(cut(text).into()),
+            _ => {}
+        }
+    }
+
+    /// Whether it carries base fields and no field of its own.
+    pub(crate) fn is_base_only(&self) -> bool {
+        let bases = self.base_name.is_absent()
+            && self.base_time.is_absent()
+            && self.base_uom.is_absent()
+            && self.base_value.is_absent()
+            && self.base_sum.is_absent()
+            && self.base_version.is_absent();
+        !bases
+            && self.name.is_absent()
+            && self.uom.is_absent()
+            && self.value.is_absent()
+            && self.text.is_absent()
+            && self.flag.is_absent()
+            && self.data.is_absent()
+            && self.sum.is_absent()
+            && self.time.is_absent()
+            && !self.update_time
+    }
+}
+
+fn number(scalar: Scalar<'_>) -> Slot<f64> {
+    match scalar {
+        Scalar::Number(value) => Slot::Is(value),
+        Scalar::Inexact => Slot::Bad(Bad::Inexact),
+        Scalar::NotFinite => Slot::Bad(Bad::NotFinite),
+        other => Slot::Bad(Bad::Type { is: other.kind(), wanted: "a number" }),
+    }
+}
+
+fn text(scalar: Scalar<'_>) -> Slot<Cow<'_, str>> {
+    match scalar {
+        Scalar::Text(text) => Slot::Is(text),
+        Scalar::BrokenText => Slot::Bad(Bad::BrokenText),
+        other => Slot::Bad(Bad::Type { is: other.kind(), wanted: "a text" }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_field_that_stands_twice_is_wrong_even_when_both_agree() {
+        let mut record = Record::default();
+        record.put(Label::Value, Scalar::Number(1.0));
+        record.put(Label::Value, Scalar::Number(1.0));
+        assert_eq!(record.value, Slot::Bad(Bad::Twice));
+    }
+
+    #[test]
+    fn labels_of_both_forms_mean_the_same() {
+        for (text, number) in [
+            ("bver", -1),
+            ("bn", -2),
+            ("bt", -3),
+            ("bu", -4),
+            ("bv", -5),
+            ("bs", -6),
+            ("n", 0),
+            ("u", 1),
+            ("v", 2),
+            ("vs", 3),
+            ("vb", 4),
+            ("s", 5),
+            ("t", 6),
+            ("ut", 7),
+            ("vd", 8),
+            ("x", 9),
+        ] {
+            assert_eq!(Label::of(text), Label::of_number(number), "{text}");
+        }
+        assert_eq!(Label::of("foo_"), Label::MustUnderstand);
+        assert_eq!(Label::of("bfoo_"), Label::MustUnderstandBase);
+    }
+}
