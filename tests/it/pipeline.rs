@@ -42,7 +42,10 @@ fn a_message_becomes_a_finding_that_is_acknowledged(engine: Engine) {
     let accepted = operator.act(&id, "acknowledge", &version, &json!({}));
     assert_eq!(accepted.status, 200, "{}", accepted.text);
     assert_eq!(accepted.json()["alarm_state"], "acknowledged");
-    stream.next("the decision", PATH, |event| event.data.contains(&id) && event.data.contains("acknowledge"));
+    stream.next("the decision", PATH, |event| {
+        let json = event.json();
+        json["event"] == "decided" && json["finding"]["alarm_state"] == "acknowledged"
+    });
     let now = operator.get(&format!("/api/v1/findings/{id}")).json();
     assert_eq!(now["alarm_state"], "acknowledged");
     let history = operator.get(&format!("/api/v1/findings/{id}/history"));

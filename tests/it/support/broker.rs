@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use tempfile::TempDir;
 
+use super::eventually;
 use super::process::{Process, free_port, program, wait_for_port};
 
 /// How long a broker may take to open its port.
@@ -52,14 +53,28 @@ impl Broker {
         self.process = launch(self.folder.path(), self.port);
     }
 
+    /// Makes it write what it holds to its disk, as it does from time to time.
+    pub(crate) fn save(&self) {
+        self.process.signal("USR1");
+        eventually("the broker's store", START, || {
+            self.folder.path().join("mosquitto.db").is_file().then_some(())
+        });
+    }
+
     /// Publishes one message at QoS 1 and waits for the broker's acknowledgement.
     pub(crate) fn publish(&self, topic: &str, payload: &[u8]) {
-        let mut child = self
-            .client()
-            .args(["-t", topic, "-s"])
-            .stdin(Stdio::piped())
-            .spawn()
-            .expect("mosquitto_pub starts");
+        self.send(&["-t", topic], payload);
+    }
+
+    /// As [`Broker::publish`], and the broker gives it to every later subscriber; an empty one ends that.
+    pub(crate) fn publish_retained(&self, topic: &str, payload: &[u8]) {
+        self.send(&["-r", "-t", topic], payload);
+    }
+
+    fn send(&self, args: &[&str], payload: &[u8]) {
+        let mut command = self.client();
+        command.args(args).arg(if payload.is_empty() { "-n" } else { "-s" });
+        let mut child = command.stdin(Stdio::piped()).spawn().expect("mosquitto_pub starts");
         child.stdin.take().expect("its input").write_all(payload).expect("the payload goes in");
         let status = child.wait().expect("mosquitto_pub ends");
         assert!(status.success(), "mosquitto_pub: {status}");
