@@ -1,0 +1,139 @@
+//! Commits: batches of decoded messages into the store, acknowledged in order once durable.
+//!
+//! Owns what happens when the store says no. Away or full: the batch is held and tried again, nothing is
+//! acknowledged. A message refused for its own sake: the batch is split until it stands alone, and it goes to
+//! quarantine; the others are not delayed by it and nothing is lost without a count.
+
+mod attempt;
+
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
+use notchwatch_model::{Decoded, Reason};
+use notchwatch_store::{Error, NewMessage};
+use tokio::sync::mpsc;
+use tokio::time::{Instant, timeout_at};
+
+pub(crate) use attempt::{Committer, Patience};
+
+use crate::ack::Acker;
+use crate::counters::Counters;
+use crate::health::HealthReason;
+use crate::intake::Ready;
+use crate::options::Batching;
+use attempt::Attempt;
+
+/// Why a commit ended without being done.
+#[derive(Debug, thiserror::Error)]
+pub enum CommitError {
+    /// Ingest was told to stop and the time for it is over.
+    #[error("given up at the end of the time to stop")]
+    Abandoned,
+    /// The store failed, and nobody waits for it.
+    #[error(transparent)]
+    Store(#[from] Error),
+}
+
+/// Commits and acknowledges until decoding has ended, then asks for the end of the connection.
+pub(crate) async fn run(
+    mut ready: mpsc::Receiver<Ready>,
+    committer: Committer,
+    acker: Acker,
+    batching: Batching,
+    counters: Arc<Counters>,
+) {
+    while let Some(batch) = next_batch(&mut ready, batching).await {
+        let mut messages = Vec::with_capacity(batch.len());
+        let mut places = Vec::with_capacity(batch.len());
+        for Ready { message, place } in batch {
+            messages.extend(message);
+            places.push(place);
+        }
+        if let Err(error) = committer.commit(messages).await {
+            tracing::warn!(%error, held = places.len(), "messages are left to the broker, which sends them again");
+            break;
+        }
+        for place in places {
+            acker.acknowledge(place.ticket);
+            counters.held.fetch_sub(1, Ordering::Relaxed);
+        }
+    }
+    acker.disconnect();
+}
+
+/// The next batch: full, or as large as it is when its first message has waited for the linger time.
+async fn next_batch(ready: &mut mpsc::Receiver<Ready>, batching: Batching) -> Option<Vec<Ready>> {
+    let mut batch = Vec::with_capacity(batching.messages);
+    if ready.recv_many(&mut batch, batching.messages).await == 0 {
+        return None;
+    }
+    let until = Instant::now() + batching.linger;
+    while batch.len() < batching.messages {
+        let room = batching.messages - batch.len();
+        match timeout_at(until, ready.recv_many(&mut batch, room)).await {
+            Ok(0) | Err(_) => break,
+            Ok(_) => {}
+        }
+    }
+    Some(batch)
+}
+
+impl Committer {
+    /// Makes every message durable: in the journal, in quarantine, or both. Keeps their order.
+    pub(crate) async fn commit(&self, messages: Vec<NewMessage>) -> Result<(), CommitError> {
+        let mut parts = vec![messages];
+        while let Some(part) = parts.pop() {
+            if part.is_empty() {
+                continue;
+            }
+            match self.attempt(part).await? {
+                Attempt::Done => {}
+                Attempt::Refused(mut part, error) if part.len() > 1 => {
+                    self.count_split();
+                    tracing::warn!(%error, messages = part.len(), "the store refuses a batch: it is split");
+                    let second = part.split_off(part.len() / 2);
+                    parts.extend([second, part]);
+                }
+                Attempt::Refused(part, error) => self.set_aside(part, error).await?,
+            }
+        }
+        Ok(())
+    }
+
+    /// Puts the one message that the store refuses into quarantine: with its bytes, or without them if those are what
+    /// it refuses. If even that fails it is the store that is broken: the message is held and tried again as it was.
+    async fn set_aside(&self, part: Vec<NewMessage>, error: Error) -> Result<(), CommitError> {
+        let mut error = error;
+        loop {
+            let refused = part.iter().map(|m| refused_by_store(m, &error)).collect::<Vec<_>>();
+            let bare = refused.iter().map(without_bytes).collect();
+            for form in [refused, bare] {
+                if let Attempt::Done = self.attempt(form).await? {
+                    return Ok(());
+                }
+            }
+            self.hold(HealthReason::StoreFailing, error).await?;
+            match self.attempt(part.clone()).await? {
+                Attempt::Done => return Ok(()),
+                Attempt::Refused(_, again) => error = again,
+            }
+        }
+    }
+}
+
+fn refused_by_store(message: &NewMessage, error: &Error) -> NewMessage {
+    let detail = error.to_string().replace(char::is_control, " ");
+    let decoded = Decoded::refused(message.decoded.unit.clone(), Reason::Store, detail);
+    NewMessage { envelope: message.envelope.clone(), decoded }
+}
+
+fn without_bytes(message: &NewMessage) -> NewMessage {
+    let mut bare = message.clone();
+    bare.envelope.payload.clear();
+    bare.envelope.content_type = None;
+    bare.envelope.topic = bare.envelope.topic.escape_default().to_string();
+    bare
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,142 @@
+//! Counters of ingest, for metrics.
+//!
+//! Owns what is counted and where. The set is fixed: nothing a sender writes makes a new counter.
+
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+
+use notchwatch_model::Reason;
+
+/// Number of reasons.
+const REASONS: usize = Reason::ALL.len();
+
+macro_rules! counters {
+    ($($(#[$doc:meta])* $name:ident),* $(,)?) => {
+        /// Counters, shared and only growing, but for `held`, a gauge.
+        #[derive(Debug, Default)]
+        pub struct Counters {
+            $($(#[$doc])* pub $name: AtomicU64,)*
+            refused: [AtomicU64; REASONS],
+        }
+
+        /// The counters at one instant (each by itself; they are not read together).
+        #[derive(Debug, Clone, PartialEq, Eq, Default)]
+        pub struct Snapshot {
+            $($(#[$doc])* pub $name: u64,)*
+            /// Messages and records refused, by reason, in the order of [`Reason::ALL`].
+            pub refused: Vec<(Reason, u64)>,
+        }
+
+        impl Counters {
+            /// The counters now.
+            pub fn snapshot(&self) -> Snapshot {
+                Snapshot {
+                    $($name: self.$name.load(Ordering::Relaxed),)*
+                    refused: Reason::ALL.into_iter().map(|r| (r, self.refused(r))).collect(),
+                }
+            }
+        }
+    };
+}
+
+counters! {
+    /// Messages delivered by the broker, repeats included.
+    received,
+    /// Bytes of their payloads.
+    bytes,
+    /// Deliveries that the broker marked as a possible repeat.
+    redelivered,
+    /// Deliveries of messages that the broker had kept.
+    retained,
+    /// Empty messages: a kept message was deleted.
+    deletes,
+    /// Messages at QoS 0: a loss of these cannot be noticed by anybody.
+    lossy,
+    /// Messages at QoS 0 dropped since the queue for them was full.
+    lossy_dropped,
+    /// Messages longer than the message limit.
+    oversize,
+    /// Messages committed: in the journal, in quarantine, or both.
+    committed,
+    /// Journal rows written.
+    journalled,
+    /// Samples in them.
+    samples,
+    /// Quarantine rows written.
+    quarantined,
+    /// Acknowledgements handed to the connection.
+    acknowledged,
+    /// Acknowledgements not sent since their connection had ended: the broker sends these messages again.
+    acknowledgements_stale,
+    /// Connections accepted by the broker.
+    connects,
+    /// Connections that failed or ended, but for our own stop.
+    disconnects,
+    /// Filters refused by the broker, each time.
+    filters_refused,
+    /// Commits.
+    commits,
+    /// Time spent in commits, in microseconds.
+    commit_us,
+    /// Time of the last commit, in microseconds.
+    commit_last_us,
+    /// Commits tried again since the store was away.
+    commit_retries,
+    /// Batches split to find the message that the store refuses.
+    commit_splits,
+    /// Messages received and not committed yet (a gauge).
+    held,
+}
+
+impl Counters {
+    /// Messages and records refused for a reason.
+    pub fn refused(&self, reason: Reason) -> u64 {
+        self.slot(reason).map_or(0, |slot| slot.load(Ordering::Relaxed))
+    }
+
+    pub(crate) fn refuse(&self, reason: Reason) {
+        if let Some(slot) = self.slot(reason) {
+            add(slot, 1);
+        }
+    }
+
+    pub(crate) fn commit(&self, took: Duration) {
+        let us = u64::try_from(took.as_micros()).unwrap_or(u64::MAX);
+        add(&self.commits, 1);
+        add(&self.commit_us, us);
+        self.commit_last_us.store(us, Ordering::Relaxed);
+    }
+
+    fn slot(&self, reason: Reason) -> Option<&AtomicU64> {
+        Reason::ALL.iter().position(|r| *r == reason).and_then(|at| self.refused.get(at))
+    }
+}
+
+/// Adds to a counter.
+pub(crate) fn add(counter: &AtomicU64, by: u64) {
+    counter.fetch_add(by, Ordering::Relaxed);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_reason_has_its_own_counter() {
+        let counters = Counters::default();
+        for (n, reason) in Reason::ALL.into_iter().enumerate() {
+            (0..=n).for_each(|_| counters.refuse(reason));
+        }
+        let counts: Vec<u64> = counters.snapshot().refused.into_iter().map(|(_, n)| n).collect();
+        assert_eq!(counts, (1..=18).collect::<Vec<u64>>());
+    }
+
+    #[test]
+    fn commit_times_add_up_and_the_last_is_kept() {
+        let counters = Counters::default();
+        counters.commit(Duration::from_millis(3));
+        counters.commit(Duration::from_micros(20));
+        let now = counters.snapshot();
+        assert_eq!((now.commits, now.commit_us, now.commit_last_us), (2, 3020, 20));
+    }
+}
