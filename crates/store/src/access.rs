@@ -1,4 +1,11 @@
-//! Shapes of accounts, tokens and the audit log.
+//! Accounts, sessions, tokens and the audit log: shapes here, the work in the files below.
+
+mod accounts;
+mod audit;
+mod tokens;
+
+pub(crate) use accounts::seen;
+pub(crate) use audit::audited;
 
 use notchwatch_model::{AccountName, Principal, RailwayFilter, Role, Time};
 

@@ -1,5 +1,7 @@
 //! Errors of the store, sorted by what a caller can do about them.
 
+use crate::db::{postgres, sqlite};
+
 /// Why a store call failed.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
@@ -41,5 +43,37 @@ impl Error {
     /// Whether the same call can succeed later without a change.
     pub fn passes(&self) -> bool {
         matches!(self, Error::Unreachable(_) | Error::Full(_))
+    }
+}
+
+impl From<sqlx::Error> for Error {
+    fn from(error: sqlx::Error) -> Self {
+        match error {
+            sqlx::Error::Database(said) => of_database(&*said),
+            sqlx::Error::PoolTimedOut => {
+                Error::Unreachable("no connection became free or could be made in time".into())
+            }
+            sqlx::Error::Io(_)
+            | sqlx::Error::Tls(_)
+            | sqlx::Error::PoolClosed
+            | sqlx::Error::WorkerCrashed
+            | sqlx::Error::BeginFailed
+            | sqlx::Error::Protocol(_) => Error::Unreachable(error.to_string()),
+            sqlx::Error::Decode(_) | sqlx::Error::ColumnDecode { .. } => {
+                Error::Damaged { place: "database".into(), what: error.to_string() }
+            }
+            sqlx::Error::Encode(_) => Error::Refused(error.to_string()),
+            _ => Error::Database(error.to_string()),
+        }
+    }
+}
+
+fn of_database(said: &dyn sqlx::error::DatabaseError) -> Error {
+    let message = said.message().to_owned();
+    let code = said.code().unwrap_or_default();
+    if said.try_downcast_ref::<sqlx::sqlite::SqliteError>().is_some() {
+        sqlite::sort(code.parse().unwrap_or_default(), message)
+    } else {
+        postgres::sort(&code, message)
     }
 }

@@ -1,4 +1,10 @@
-//! Shapes of what evaluation commits and reads back.
+//! What evaluation commits and reads back: shapes here, the work in the files below.
+
+mod commit;
+mod snapshots;
+mod told;
+
+pub(crate) use told::Told;
 
 use std::collections::BTreeMap;
 

@@ -1,4 +1,9 @@
-//! Shapes of finding lists, decisions and the event log.
+//! Findings, decisions and the event log: shapes here, the work in the files below.
+
+mod decide;
+mod list;
+mod log;
+pub(crate) mod rows;
 
 use notchwatch_model::{
     AccountName, Act, ClassId, Decision, DecisionId, EventId, Finding, FindingId, FindingKind, OperatorPart,
@@ -98,6 +103,10 @@ pub enum EventKind {
 }
 
 impl EventKind {
+    /// Every kind.
+    pub const ALL: [EventKind; 5] =
+        [EventKind::Opened, EventKind::Changed, EventKind::Revised, EventKind::Decided, EventKind::Closed];
+
     /// The word as it is stored and sent.
     pub const fn word(self) -> &'static str {
         match self {

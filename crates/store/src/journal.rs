@@ -1,4 +1,11 @@
-//! Shapes of the journal and of what is read from samples.
+//! The journal and what is read from samples: shapes here, the work in the files below.
+
+mod append;
+mod read;
+mod rollups;
+mod seal;
+mod seal_day;
+pub(crate) mod writer;
 
 use notchwatch_model::{Decoded, Envelope, Sample, Seq, TextSample, Time, UnitKey, UomUse};
 

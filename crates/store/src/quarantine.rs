@@ -1,4 +1,9 @@
-//! Shapes of quarantine.
+//! Quarantine: where refused messages and records stand. Shapes here, the work in the files below.
+
+mod read;
+mod write;
+
+pub(crate) use write::{Refused, put_refused, refused_rows};
 
 use notchwatch_model::{RailwayId, Reason, Time, UnitId};
 

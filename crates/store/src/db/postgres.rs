@@ -1,0 +1,193 @@
+//! `PostgreSQL`: a pool, array inserts, and nothing that outlives a transaction.
+//!
+//! Owns the settings of every transaction. Refuses session state (prepared statements by name, session locks,
+//! session settings): a pooler in front may hand out another connection for each transaction.
+
+use std::borrow::Cow;
+use std::str::FromStr as _;
+use std::time::Duration;
+
+use sqlx::postgres::{PgConnectOptions, PgPool, PgPoolOptions};
+use sqlx::{AssertSqlSafe, Postgres, Transaction};
+
+use super::{Column, Row, Value};
+use crate::{Error, Result};
+
+/// How long a caller waits for a connection: short, so that a page says "unreachable" instead of hanging.
+const CONNECT: Duration = Duration::from_secs(3);
+/// Connections for writers beside the readers.
+const WRITERS: u32 = 4;
+/// Bytes in one statement, well below the engine's limit of 1 GiB for a message and kind to memory.
+const STATEMENT_BYTES: usize = 32 << 20;
+/// Rows in one statement.
+const STATEMENT_ROWS: usize = 20_000;
+
+/// Reads see one state and end after a stated time; the server stops them, so that none runs on unseen.
+const BEGIN_READ: &str =
+    "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY; SET LOCAL statement_timeout = '30s'";
+/// A commit is on disk when it returns, whatever the server's default; a lock is waited for a stated time.
+const BEGIN_WRITE: &str = "BEGIN; SET LOCAL statement_timeout = '120s'; SET LOCAL lock_timeout = '60s'; \
+                           SET LOCAL synchronous_commit = 'on'";
+
+/// Connects.
+pub(crate) async fn open(url: &str, readers: u32) -> Result<PgPool> {
+    let options = PgConnectOptions::from_str(url)
+        .map_err(|e| Error::Refused(format!("not a database address: {e}")))?
+        .application_name("notchwatch")
+        .statement_cache_capacity(0)
+        .extra_float_digits(None);
+    let pool = PgPoolOptions::new()
+        .max_connections(readers.max(1) + WRITERS)
+        .acquire_timeout(CONNECT)
+        .connect_with(options)
+        .await?;
+    Ok(pool)
+}
+
+pub(crate) async fn read(pool: &PgPool) -> Result<Transaction<'static, Postgres>> {
+    Ok(pool.begin_with(BEGIN_READ).await?)
+}
+
+pub(crate) async fn write(pool: &PgPool) -> Result<Transaction<'static, Postgres>> {
+    Ok(pool.begin_with(BEGIN_WRITE).await?)
+}
+
+pub(crate) async fn fetch(
+    tx: &mut Transaction<'static, Postgres>,
+    sql: Cow<'static, str>,
+    values: Vec<Value>,
+) -> Result<Vec<Row>> {
+    let rows = bind(sql, values).fetch_all(&mut **tx).await?;
+    Ok(rows.into_iter().map(Row::Postgres).collect())
+}
+
+pub(crate) async fn execute(
+    tx: &mut Transaction<'static, Postgres>,
+    sql: Cow<'static, str>,
+    values: Vec<Value>,
+) -> Result<u64> {
+    Ok(bind(sql, values).execute(&mut **tx).await?.rows_affected())
+}
+
+pub(crate) async fn script(tx: &mut Transaction<'static, Postgres>, sql: &'static str) -> Result<()> {
+    sqlx::raw_sql(sql).execute(&mut **tx).await?;
+    Ok(())
+}
+
+/// One array a column: `COPY` stalls 44 ms a statement over TCP, and a bind value a cell ends at 65,535.
+pub(crate) async fn insert(
+    tx: &mut Transaction<'static, Postgres>,
+    table: &'static str,
+    columns: Vec<(&'static str, Column)>,
+    suffix: &'static str,
+) -> Result<u64> {
+    let rows = columns.first().map_or(0, |(_, c)| c.len());
+    let sql = insert_sql(table, &columns, suffix);
+    let mut touched = 0;
+    let mut from = 0;
+    while from < rows {
+        let to = chunk_end(&columns, from, rows);
+        let mut query = sqlx::query::<Postgres>(AssertSqlSafe(sql.as_str())).persistent(false);
+        for (_, column) in &columns {
+            query = match column {
+                Column::Ints(v) => query.bind(part(v, from, to)),
+                Column::Texts(v) => query.bind(part(v, from, to)),
+                Column::Blobs(v) => query.bind(part(v, from, to)),
+                Column::Bools(v) => query.bind(part(v, from, to)),
+            };
+        }
+        touched += query.execute(&mut **tx).await?.rows_affected();
+        from = to;
+    }
+    Ok(touched)
+}
+
+/// Whether a SQLSTATE is one that a caller can wait out, a broken rule, or neither.
+pub(crate) fn sort(code: &str, message: String) -> Error {
+    // https://www.postgresql.org/docs/current/errcodes-appendix.html
+    match (code.get(..2).unwrap_or_default(), code) {
+        (_, "53100") => Error::Full(message),
+        ("08" | "53" | "57" | "40", _) | (_, "55P03" | "25006") => Error::Unreachable(message),
+        ("22" | "23" | "54", _) => Error::Refused(message),
+        ("XX", _) => Error::Damaged { place: "database".into(), what: message },
+        _ => Error::Database(message),
+    }
+}
+
+fn bind(
+    sql: Cow<'static, str>,
+    values: Vec<Value>,
+) -> sqlx::query::Query<'static, Postgres, sqlx::postgres::PgArguments> {
+    let mut query = sqlx::query::<Postgres>(AssertSqlSafe(sql)).persistent(false);
+    for value in values {
+        query = match value {
+            Value::Int(v) => query.bind(v),
+            Value::Text(v) => query.bind(v),
+            Value::Blob(v) => query.bind(v),
+            Value::Bool(v) => query.bind(v),
+            Value::Ints(v) => query.bind(v),
+            Value::Texts(v) => query.bind(v),
+        };
+    }
+    query
+}
+
+fn insert_sql(table: &str, columns: &[(&'static str, Column)], suffix: &str) -> String {
+    let names: Vec<&str> = columns.iter().map(|(name, _)| *name).collect();
+    let arrays: Vec<String> = columns
+        .iter()
+        .enumerate()
+        .map(|(ix, (_, column))| format!("${}::{}", ix + 1, array_type(column)))
+        .collect();
+    format!("INSERT INTO {table} ({}) SELECT * FROM UNNEST({}) {suffix}", names.join(", "), arrays.join(", "))
+}
+
+fn array_type(column: &Column) -> &'static str {
+    match column {
+        Column::Ints(_) => "bigint[]",
+        Column::Texts(_) => "text[]",
+        Column::Blobs(_) => "bytea[]",
+        Column::Bools(_) => "boolean[]",
+    }
+}
+
+fn part<T: Clone>(values: &[T], from: usize, to: usize) -> Vec<T> {
+    values.get(from..to).map(<[T]>::to_vec).unwrap_or_default()
+}
+
+fn chunk_end(columns: &[(&'static str, Column)], from: usize, rows: usize) -> usize {
+    let most = (from + STATEMENT_ROWS).min(rows);
+    let mut bytes = 0;
+    for row in from..most {
+        bytes += columns.iter().map(|(_, c)| c.weight(row)).sum::<usize>();
+        if bytes > STATEMENT_BYTES {
+            return (row + 1).min(rows);
+        }
+    }
+    most
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn codes_are_sorted_by_what_a_caller_can_do() {
+        for code in ["08006", "57P01", "53300", "40001", "40P01", "55P03", "57014"] {
+            assert!(matches!(sort(code, String::new()), Error::Unreachable(_)), "{code}");
+        }
+        assert!(matches!(sort("53100", String::new()), Error::Full(_)));
+        assert!(matches!(sort("23514", String::new()), Error::Refused(_)), "check violation");
+        assert!(matches!(sort("22021", String::new()), Error::Refused(_)), "a NUL in a text");
+        assert!(matches!(sort("42601", String::new()), Error::Database(_)), "syntax");
+    }
+
+    #[test]
+    fn an_insert_takes_one_array_a_column() {
+        let columns = vec![("a", Column::ints([1])), ("b", Column::texts(["x".to_owned()]))];
+        assert_eq!(
+            insert_sql("t", &columns, "ON CONFLICT DO NOTHING"),
+            "INSERT INTO t (a, b) SELECT * FROM UNNEST($1::bigint[], $2::text[]) ON CONFLICT DO NOTHING"
+        );
+    }
+}

@@ -1,0 +1,264 @@
+//! `SQLite`: one writing connection, a pool of readers, and the file lock that keeps a second process out.
+//!
+//! Owns the settings of every connection. Refuses a database in memory: nothing would be durable.
+
+use std::borrow::Cow;
+use std::fs::{File, OpenOptions, TryLockError};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use sqlx::sqlite::{
+    SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteSynchronous,
+};
+use sqlx::{AssertSqlSafe, Connection as _, QueryBuilder, Sqlite, Transaction};
+
+use super::{Column, Row, Value};
+use crate::{Error, Result};
+
+/// How long a connection waits for a lock that somebody outside holds (ours never wait: there is one writer).
+const BUSY: Duration = Duration::from_secs(20);
+/// How long a writer waits for its turn. The queue is fair; its overflow policy is this timeout.
+const TURN: Duration = Duration::from_secs(60);
+/// Parameters in one statement, below the engine's limit of 32,766 (`SQLITE_MAX_VARIABLE_NUMBER`).
+const PARAMETERS: usize = 30_000;
+/// Bytes in one statement, well below the engine's limit for a row and kind to memory.
+const STATEMENT_BYTES: usize = 16 << 20;
+/// Size above which the write-ahead log is cut back (ours: small beside any disk, large beside a busy minute).
+pub(crate) const WAL_BYTES: u64 = 64 << 20;
+
+/// Connections of one database file.
+#[derive(Debug, Clone)]
+pub(crate) struct Pools {
+    writer: SqlitePool,
+    readers: SqlitePool,
+    path: PathBuf,
+}
+
+/// Locks the file against a second process and connects.
+pub(crate) async fn open(url: &str, readers: u32) -> Result<(Pools, File)> {
+    let path = path_of(url)?;
+    if let Some(folder) = path.parent().filter(|p| !p.as_os_str().is_empty()) {
+        std::fs::create_dir_all(folder)
+            .map_err(|e| Error::Unreachable(format!("{}: {e}", folder.display())))?;
+    }
+    let lock = lock(&path)?;
+    let base = SqliteConnectOptions::new()
+        .filename(&path)
+        .create_if_missing(true)
+        .journal_mode(SqliteJournalMode::Wal)
+        .synchronous(SqliteSynchronous::Full)
+        .foreign_keys(true)
+        .busy_timeout(BUSY)
+        .pragma("journal_size_limit", WAL_BYTES.to_string())
+        .pragma("mmap_size", (256 << 20).to_string())
+        .pragma("temp_store", "memory");
+    let writer = SqlitePoolOptions::new()
+        .max_connections(1)
+        .acquire_timeout(TURN)
+        .idle_timeout(None)
+        .max_lifetime(None)
+        .connect_with(base.clone().pragma("cache_size", "-65536"))
+        .await?;
+    let reading = base.pragma("cache_size", "-16384").pragma("query_only", "1");
+    let readers = SqlitePoolOptions::new()
+        .max_connections(readers.max(1))
+        .acquire_timeout(TURN)
+        .connect_lazy_with(reading);
+    Ok((Pools { writer, readers, path }, lock))
+}
+
+pub(crate) async fn read(pools: &Pools) -> Result<Transaction<'static, Sqlite>> {
+    Ok(pools.readers.begin().await?)
+}
+
+pub(crate) async fn write(pools: &Pools) -> Result<Transaction<'static, Sqlite>> {
+    Ok(pools.writer.begin_with("BEGIN IMMEDIATE").await?)
+}
+
+pub(crate) async fn close(pools: &Pools) {
+    pools.readers.close().await;
+    pools.writer.close().await;
+}
+
+pub(crate) async fn fetch(
+    tx: &mut Transaction<'static, Sqlite>,
+    sql: Cow<'static, str>,
+    values: Vec<Value>,
+) -> Result<Vec<Row>> {
+    let rows = bind(sql, values)?.fetch_all(&mut **tx).await?;
+    Ok(rows.into_iter().map(Row::Sqlite).collect())
+}
+
+pub(crate) async fn execute(
+    tx: &mut Transaction<'static, Sqlite>,
+    sql: Cow<'static, str>,
+    values: Vec<Value>,
+) -> Result<u64> {
+    Ok(bind(sql, values)?.execute(&mut **tx).await?.rows_affected())
+}
+
+pub(crate) async fn script(tx: &mut Transaction<'static, Sqlite>, sql: &'static str) -> Result<()> {
+    sqlx::raw_sql(sql).execute(&mut **tx).await?;
+    Ok(())
+}
+
+/// Many rows a statement: a row a statement is eighty times slower.
+pub(crate) async fn insert(
+    tx: &mut Transaction<'static, Sqlite>,
+    table: &'static str,
+    columns: Vec<(&'static str, Column)>,
+    suffix: &'static str,
+) -> Result<u64> {
+    let rows = columns.first().map_or(0, |(_, c)| c.len());
+    let names: Vec<&str> = columns.iter().map(|(name, _)| *name).collect();
+    let mut touched = 0;
+    let mut from = 0;
+    while from < rows {
+        let to = chunk_end(&columns, from, rows);
+        let mut query = QueryBuilder::<Sqlite>::new(format!("INSERT INTO {table} ({}) ", names.join(", ")));
+        query.push_values(from..to, |mut row, ix| {
+            for (_, column) in &columns {
+                match column {
+                    Column::Ints(v) => row.push_bind(v.get(ix).copied().flatten()),
+                    Column::Texts(v) => row.push_bind(v.get(ix).cloned().flatten()),
+                    Column::Blobs(v) => row.push_bind(v.get(ix).cloned().flatten()),
+                    Column::Bools(v) => row.push_bind(v.get(ix).copied()),
+                };
+            }
+        });
+        query.push(" ").push(suffix);
+        touched += query.build().persistent(false).execute(&mut **tx).await?.rows_affected();
+        from = to;
+    }
+    Ok(touched)
+}
+
+/// Cuts the write-ahead log back when it has grown beyond its limit. Returns its size afterwards, in bytes.
+///
+/// Runs on a connection of its own with a short wait, so that a reader outside, which makes it fail, does not hold
+/// up the writer for long.
+pub(crate) async fn checkpoint(pools: &Pools) -> Result<u64> {
+    let size = wal_size(&pools.path);
+    if size <= WAL_BYTES {
+        return Ok(size);
+    }
+    let options = SqliteConnectOptions::new().filename(&pools.path).busy_timeout(Duration::from_millis(250));
+    let mut connection = sqlx::SqliteConnection::connect_with(&options).await?;
+    sqlx::raw_sql("PRAGMA wal_checkpoint(TRUNCATE)").execute(&mut connection).await?;
+    connection.close().await?;
+    Ok(wal_size(&pools.path))
+}
+
+/// Whether a `SQLite` result code (extended) is one that a caller can wait out, a broken rule, or damage.
+pub(crate) fn sort(code: i32, message: String) -> Error {
+    // Primary result codes, https://sqlite.org/rescode.html
+    match code & 0xff {
+        5 | 6 => Error::Unreachable(format!("locked from outside: {message}")),
+        8 | 10 | 14 => Error::Unreachable(message),
+        13 => Error::Full(message),
+        11 | 26 => Error::Damaged { place: "database file".into(), what: message },
+        18..=20 | 25 => Error::Refused(message),
+        _ => Error::Database(message),
+    }
+}
+
+fn bind(
+    sql: Cow<'static, str>,
+    values: Vec<Value>,
+) -> Result<sqlx::query::Query<'static, Sqlite, sqlx::sqlite::SqliteArguments>> {
+    let mut query = sqlx::query::<Sqlite>(AssertSqlSafe(sql));
+    for value in values {
+        query = match value {
+            Value::Int(v) => query.bind(v),
+            Value::Text(v) => query.bind(v),
+            Value::Blob(v) => query.bind(v),
+            Value::Bool(v) => query.bind(v),
+            Value::Ints(v) => query.bind(set(&v)?),
+            Value::Texts(v) => query.bind(set(&v)?),
+        };
+    }
+    Ok(query)
+}
+
+fn set<T: serde::Serialize>(values: &[T]) -> Result<String> {
+    serde_json::to_string(values).map_err(|e| Error::Refused(e.to_string()))
+}
+
+fn chunk_end(columns: &[(&'static str, Column)], from: usize, rows: usize) -> usize {
+    let most = (from + PARAMETERS / columns.len().max(1)).min(rows);
+    let mut bytes = 0;
+    for row in from..most {
+        bytes += columns.iter().map(|(_, c)| c.weight(row)).sum::<usize>();
+        if bytes > STATEMENT_BYTES {
+            return (row + 1).min(rows);
+        }
+    }
+    most
+}
+
+fn path_of(url: &str) -> Result<PathBuf> {
+    let rest = url.strip_prefix("sqlite:").unwrap_or(url);
+    let path = rest.strip_prefix("//").unwrap_or(rest);
+    if path.is_empty() || path.starts_with(":memory:") {
+        return Err(Error::Refused(format!("{url:?} names no file: sqlite:PATH")));
+    }
+    Ok(PathBuf::from(path))
+}
+
+/// The lock is the operating system's and ends with the process, however that ends.
+fn lock(path: &Path) -> Result<File> {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".lock");
+    let place = PathBuf::from(name);
+    let away = |e: std::io::Error| Error::Unreachable(format!("{}: {e}", place.display()));
+    let file = OpenOptions::new().create(true).truncate(false).write(true).open(&place).map_err(away)?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => {
+            Err(Error::InUse(format!("{} is locked by another process", place.display())))
+        }
+        Err(TryLockError::Error(e)) => Err(away(e)),
+    }
+}
+
+fn wal_size(path: &Path) -> u64 {
+    let mut name = path.as_os_str().to_owned();
+    name.push("-wal");
+    std::fs::metadata(PathBuf::from(name)).map_or(0, |m| m.len())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn paths_of_urls() {
+        for (url, path) in [
+            ("sqlite:a/b.db", "a/b.db"),
+            ("sqlite:/x.db", "/x.db"),
+            ("sqlite:///x.db", "/x.db"),
+            ("x.db", "x.db"),
+        ] {
+            assert_eq!(path_of(url).unwrap(), PathBuf::from(path), "{url}");
+        }
+        assert!(path_of("sqlite::memory:").is_err());
+        assert!(path_of("sqlite:").is_err());
+    }
+
+    #[test]
+    fn codes_are_sorted_by_what_a_caller_can_do() {
+        assert!(sort(517, String::new()).passes(), "SQLITE_BUSY_SNAPSHOT");
+        assert!(sort(13, String::new()).passes(), "SQLITE_FULL");
+        assert!(matches!(sort(1811, String::new()), Error::Refused(_)), "SQLITE_CONSTRAINT_TRIGGER");
+        assert!(matches!(sort(11, String::new()), Error::Damaged { .. }), "SQLITE_CORRUPT");
+    }
+
+    #[test]
+    fn statements_stay_below_the_limits() {
+        let columns = vec![("a", Column::ints(0..70_000)), ("b", Column::ints(0..70_000))];
+        assert_eq!(chunk_end(&columns, 0, 70_000), 15_000);
+        assert_eq!(chunk_end(&columns, 60_000, 70_000), 70_000);
+        let heavy = vec![("a", Column::blobs((0..40).map(|_| vec![0_u8; 1 << 20])))];
+        assert_eq!(chunk_end(&heavy, 0, 40), 17);
+    }
+}

@@ -1,0 +1,134 @@
+//! Committing what evaluation found: findings with their events, snapshots, progress and the position, or nothing.
+//!
+//! Owns the rule which change of a machine half moves the version and which is only told. Never touches the
+//! operator half.
+
+use std::collections::{BTreeMap, HashMap};
+
+use notchwatch_model::{EventId, Finding, FindingId, MachinePart, OperatorPart, Seq, Time};
+
+use super::{EvaluationCommit, FindingUpsert, Told};
+use crate::db::{Tx, values};
+use crate::findings::rows::{NewEvent, Stored, put_events, put_findings, stored};
+use crate::register::{give, json};
+use crate::{Error, EventKind, Result, Store};
+
+impl Store {
+    /// Journal position up to which findings are committed.
+    pub async fn evaluated(&self) -> Result<Seq> {
+        let rows = self.shared.db.fetch("SELECT position FROM evaluation", values![]).await?;
+        rows.first().map_or(Ok(Seq(0)), |row| row.int("position").map(Seq))
+    }
+
+    /// Commits findings, snapshots, progress and the position reached in one transaction. `now` is the receive side.
+    /// A finding whose machine part is as recorded changes nothing. Returns the ids of the events appended.
+    ///
+    /// A change of priority, kind, activity, occurrence or end moves the version and is told as changed (or closed);
+    /// a change of the symptoms' set, the onset, the first fault or the time left beyond a tolerance is told as
+    /// revised; any other number is recorded without an event. The position never moves back. Errors with
+    /// [`Error::Refused`] when a unit is not registered or a number is not finite.
+    pub async fn commit_evaluation(&self, commit: EvaluationCommit, now: Time) -> Result<Vec<EventId>> {
+        let units = commit.snapshots.iter().map(|s| &s.unit).chain(commit.progress.iter().map(|p| &p.unit));
+        let units = self.unit_numbers(units.chain(commit.stale.iter().map(|(unit, _)| unit))).await?;
+        let mut tx = self.shared.db.write().await?;
+        // Taken first by every writer of findings, so that two of them never wait for each other.
+        give(&mut tx, "event", 0).await?;
+        let ids = merge_findings(&mut tx, commit.findings, now).await?;
+        super::snapshots::put(&mut tx, &units, &commit.stale, commit.snapshots).await?;
+        super::snapshots::put_progress(&mut tx, &units, commit.progress).await?;
+        let sql = "UPDATE evaluation SET position = $1 WHERE position < $1";
+        tx.execute(sql, values![commit.position.0]).await?;
+        tx.commit().await?;
+        if let Some(newest) = ids.last() {
+            self.tell(*newest);
+        }
+        Ok(ids)
+    }
+}
+
+async fn merge_findings(tx: &mut Tx, upserts: Vec<FindingUpsert>, now: Time) -> Result<Vec<EventId>> {
+    if upserts.is_empty() {
+        return Ok(Vec::new());
+    }
+    let mut wanted: BTreeMap<FindingId, FindingUpsert> = BTreeMap::new();
+    let mut order = Vec::with_capacity(upserts.len());
+    for upsert in upserts {
+        let id = upsert.machine.id.clone();
+        if wanted.insert(id.clone(), upsert).is_none() {
+            order.push(id);
+        }
+    }
+    let mut known: HashMap<FindingId, Stored> =
+        stored(tx, order.iter().map(ToString::to_string).collect()).await?;
+    let (mut rows, mut events) = (Vec::new(), Vec::new());
+    for id in &order {
+        let Some(upsert) = wanted.remove(id) else { continue };
+        if let Some((row, kinds)) = merge(known.remove(id), upsert, now)? {
+            events.extend(kinds.into_iter().map(|kind| NewEvent {
+                at: now,
+                kind,
+                finding: row.finding.clone(),
+                decision: None,
+            }));
+            rows.push(row);
+        }
+    }
+    put_findings(tx, &rows).await?;
+    put_events(tx, &events).await
+}
+
+/// The finding to write and what to tell of it; `None` when nothing changed.
+fn merge(
+    known: Option<Stored>,
+    upsert: FindingUpsert,
+    now: Time,
+) -> Result<Option<(Stored, Vec<EventKind>)>> {
+    let document = document(&upsert.machine)?;
+    let told = Told::of(&upsert.machine);
+    let Some(known) = known else {
+        let mut kinds = vec![EventKind::Opened];
+        kinds.extend(upsert.machine.ended.map(|_| EventKind::Closed));
+        let finding = Finding {
+            machine: upsert.machine,
+            operator: OperatorPart::default(),
+            version: 1,
+            recorded: now,
+            late: upsert.late,
+        };
+        return Ok(Some((Stored { finding, document, told }, kinds)));
+    };
+    if known.document == document {
+        return Ok(None);
+    }
+    let (before, after) = (&known.finding.machine, &upsert.machine);
+    if before.unit != after.unit {
+        let what = format!("finding {} is of unit {}, not {}", before.id, before.unit, after.unit);
+        return Err(Error::Refused(what));
+    }
+    let mut kinds = Vec::new();
+    let mut version = known.finding.version;
+    if matters(before, after) {
+        version = version.saturating_add(1);
+        let closes = known.finding.open() && after.ended.is_some();
+        kinds.push(if closes { EventKind::Closed } else { EventKind::Changed });
+    } else if known.told.differs(&told) {
+        kinds.push(EventKind::Revised);
+    }
+    let told = if kinds.is_empty() { known.told } else { told };
+    let finding = Finding { machine: upsert.machine, version, ..known.finding };
+    Ok(Some((Stored { finding, document, told }, kinds)))
+}
+
+/// Whether a change matters to a decision.
+fn matters(before: &MachinePart, after: &MachinePart) -> bool {
+    (before.priority, before.kind, before.active, before.occurrence, before.ended)
+        != (after.priority, after.kind, after.active, after.occurrence, after.ended)
+}
+
+/// The machine half as JSON, which has to come back: a number that is not finite would not.
+fn document(machine: &MachinePart) -> Result<String> {
+    let text = json(machine)?;
+    serde_json::from_str::<MachinePart>(&text)
+        .map(|_| text)
+        .map_err(|e| Error::Refused(format!("finding {} does not come back from JSON: {e}", machine.id)))
+}

@@ -1,0 +1,169 @@
+//! Snapshots of the units' folds, and how far each unit is judged.
+//!
+//! Owns how many snapshots are kept: the newest few of a unit, and one a day for a month, from which late data
+//! starts a fold again.
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+
+use notchwatch_model::{RailwayFilter, Seq, Span, Time, UnitKey};
+
+use super::{Snapshot, UnitProgress};
+use crate::access::seen;
+use crate::db::{Column, Row, Tx, values};
+use crate::pack::bytes::{compress, decompress};
+use crate::register::{json, unit_key};
+use crate::{Error, Result, Store, int};
+
+/// Newest snapshots kept of each unit.
+const KEEP_NEWEST: usize = 3;
+/// How far back one a day is kept: the time behind which data is refused as of a wrong clock (30 days).
+const KEEP_DAILY: Span = Span::from_days(30);
+
+impl Store {
+    /// Newest snapshot of a unit taken at or before an event time (`None`: the newest of all).
+    pub async fn snapshot(&self, unit: &UnitKey, at_or_before: Option<Time>) -> Result<Option<Snapshot>> {
+        let Some(unit_no) = self.unit_no(unit).await? else { return Ok(None) };
+        let sql = "SELECT at, seq, form, state FROM snapshot WHERE unit_no = $1 AND ($2 IS NULL OR at <= $2) \
+                   ORDER BY at DESC LIMIT 1";
+        let rows = self.shared.db.fetch(sql, values![unit_no, at_or_before]).await?;
+        let Some(row) = rows.first() else { return Ok(None) };
+        let place = || format!("snapshot of unit {unit}");
+        let state = decompress(&row.blob("state")?).map_err(|b| b.at(place()))?;
+        let form = u32::try_from(row.int("form")?)
+            .map_err(|e| Error::Damaged { place: place(), what: e.to_string() })?;
+        Ok(Some(Snapshot { unit: unit.clone(), at: row.time("at")?, seq: Seq(row.int("seq")?), form, state }))
+    }
+
+    /// How far each unit is judged, and what it still has to learn.
+    pub async fn progress(&self, filter: &RailwayFilter) -> Result<Vec<UnitProgress>> {
+        let sql = "SELECT u.railway, u.unit, p.judged, p.received, p.samples, p.repeats, p.conflicts, p.learning \
+                   FROM progress p JOIN unit u ON u.unit_no = p.unit_no \
+                   WHERE ($1 OR u.railway IN TEXTS($2)) ORDER BY u.railway, u.unit";
+        let (all, railways) = seen(filter);
+        let rows = self.shared.db.fetch(sql, values![all, railways]).await?;
+        rows.iter().map(progress).collect()
+    }
+}
+
+/// Drops stale snapshots, writes new ones and drops what is beyond the number kept.
+pub(crate) async fn put(
+    tx: &mut Tx,
+    units: &HashMap<UnitKey, i64>,
+    stale: &[(UnitKey, Time)],
+    snapshots: Vec<Snapshot>,
+) -> Result<()> {
+    for (unit, from) in stale {
+        let sql = "DELETE FROM snapshot WHERE unit_no = $1 AND at >= $2";
+        tx.execute(sql, values![number(units, unit)?, *from]).await?;
+    }
+    let mut fresh: BTreeMap<(i64, Time), Snapshot> = BTreeMap::new();
+    for snapshot in snapshots {
+        fresh.insert((number(units, &snapshot.unit)?, snapshot.at), snapshot);
+    }
+    if fresh.is_empty() {
+        return Ok(());
+    }
+    let columns = vec![
+        ("unit_no", Column::ints(fresh.keys().map(|k| k.0))),
+        ("at", Column::ints(fresh.keys().map(|k| k.1.micros()))),
+        ("seq", Column::ints(fresh.values().map(|s| s.seq.0))),
+        ("form", Column::ints(fresh.values().map(|s| i64::from(s.form)))),
+        ("state", Column::blobs(fresh.values().map(|s| compress(&s.state)))),
+    ];
+    let merge = "ON CONFLICT (unit_no, at) DO UPDATE SET seq = excluded.seq, form = excluded.form, \
+                 state = excluded.state";
+    tx.insert("snapshot", columns, merge).await?;
+    prune(tx, fresh.keys().map(|k| k.0).collect()).await
+}
+
+/// Writes how far units are judged.
+pub(crate) async fn put_progress(
+    tx: &mut Tx,
+    units: &HashMap<UnitKey, i64>,
+    progress: Vec<UnitProgress>,
+) -> Result<()> {
+    let mut fresh: BTreeMap<i64, UnitProgress> = BTreeMap::new();
+    for one in progress {
+        fresh.insert(number(units, &one.unit)?, one);
+    }
+    let learning = fresh.values().map(|p| json(&p.learning)).collect::<Result<Vec<_>>>()?;
+    let columns = vec![
+        ("unit_no", Column::ints(fresh.keys().copied())),
+        ("judged", Column::Ints(fresh.values().map(|p| p.judged.map(Time::micros)).collect())),
+        ("received", Column::Ints(fresh.values().map(|p| p.received.map(Time::micros)).collect())),
+        ("samples", Column::ints(fresh.values().map(|p| int(p.samples)))),
+        ("repeats", Column::ints(fresh.values().map(|p| int(p.repeats)))),
+        ("conflicts", Column::ints(fresh.values().map(|p| int(p.conflicts)))),
+        ("learning", Column::texts(learning)),
+    ];
+    let merge = "ON CONFLICT (unit_no) DO UPDATE SET judged = excluded.judged, received = excluded.received, \
+                 samples = excluded.samples, repeats = excluded.repeats, conflicts = excluded.conflicts, \
+                 learning = excluded.learning";
+    tx.insert("progress", columns, merge).await.map(drop)
+}
+
+/// Drops what is beyond the number kept, of the units named.
+async fn prune(tx: &mut Tx, units: Vec<i64>) -> Result<()> {
+    let sql = "SELECT unit_no, at FROM snapshot WHERE unit_no IN INTS($1) ORDER BY unit_no, at DESC";
+    let mut held: BTreeMap<i64, Vec<Time>> = BTreeMap::new();
+    for row in tx.fetch(sql, values![units]).await? {
+        held.entry(row.int("unit_no")?).or_default().push(row.time("at")?);
+    }
+    for (unit_no, times) in held {
+        let gone: Vec<i64> = beyond(&times).iter().map(|t| t.micros()).collect();
+        if !gone.is_empty() {
+            let sql = "DELETE FROM snapshot WHERE unit_no = $1 AND at IN INTS($2)";
+            tx.execute(sql, values![unit_no, gone]).await?;
+        }
+    }
+    Ok(())
+}
+
+/// Which of a unit's snapshots go; `times` stand newest first. Of a day the newest is kept.
+fn beyond(times: &[Time]) -> Vec<Time> {
+    let Some(newest) = times.first() else { return Vec::new() };
+    let mut days = HashSet::new();
+    times
+        .iter()
+        .enumerate()
+        .filter(|(ix, at)| {
+            let first_of_day = days.insert(at.day());
+            let daily = first_of_day && *newest - **at <= KEEP_DAILY;
+            *ix >= KEEP_NEWEST && !daily
+        })
+        .map(|(_, at)| *at)
+        .collect()
+}
+
+fn number(units: &HashMap<UnitKey, i64>, unit: &UnitKey) -> Result<i64> {
+    units.get(unit).copied().ok_or_else(|| Error::Refused(format!("unit {unit} is not registered")))
+}
+
+fn progress(row: &Row) -> Result<UnitProgress> {
+    Ok(UnitProgress {
+        unit: unit_key(row)?,
+        judged: row.maybe_time("judged")?,
+        received: row.maybe_time("received")?,
+        samples: row.count("samples")?,
+        repeats: row.count("repeats")?,
+        conflicts: row.count("conflicts")?,
+        learning: row.json("learning")?,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_newest_and_one_a_day_are_kept() {
+        let at = |hours| Time::EPOCH + Span::from_hours(hours);
+        let times: Vec<Time> = (0..24 * 40).rev().step_by(6).map(at).collect();
+        let gone: HashSet<Time> = beyond(&times).into_iter().collect();
+        let kept: Vec<Time> = times.iter().copied().filter(|t| !gone.contains(t)).collect();
+        assert_eq!(kept.get(..3), times.get(..3), "the newest three");
+        assert_eq!(kept.len(), 3 + 30, "and the newest of each of the thirty days before");
+        assert!(kept.iter().all(|t| times[0] - *t <= KEEP_DAILY));
+        assert!(beyond(&[]).is_empty());
+    }
+}

@@ -1,0 +1,119 @@
+//! Reading findings, by what a caller may see.
+
+use notchwatch_model::{Finding, FindingId, RailwayFilter, Time, UnitKey};
+
+use super::rows::{finding, finding_columns, rank};
+use super::{Cursor, FindingQuery, Page};
+use crate::access::seen;
+use crate::db::values;
+use crate::{Error, Result, Store, int, page_size};
+
+impl Store {
+    /// A page of findings, by priority (critical first) then onset (oldest first). The clock does not change what is
+    /// listed: whether a shelf or a wait has ended is said by the finding at the time it is shown.
+    pub async fn findings(
+        &self,
+        query: &FindingQuery,
+        filter: &RailwayFilter,
+        _now: Time,
+    ) -> Result<Page<Finding>> {
+        let sql = concat!(
+            "SELECT ",
+            finding_columns!(),
+            " FROM finding WHERE ($1 OR railway IN TEXTS($2)) AND ($3 IS NULL OR railway = $3) \
+             AND ($4 IS NULL OR unit = $4) AND ($5 IS NULL OR class = $5) AND ($6 IS NULL OR system = $6) \
+             AND ($7 IS NULL OR kind = $7) AND ($8 IS NULL OR priority = $8) \
+             AND ($9 OR open = $10) AND ($11 IS NULL OR opened >= $11) \
+             AND ($12 IS NULL OR (priority, onset, id) > ($12, $13, $14)) \
+             ORDER BY priority, onset, id LIMIT $15"
+        );
+        let (all, railways) = seen(filter);
+        let limit = page_size(query.limit);
+        let railway = query.railway.as_ref().or(query.unit.as_ref().map(|u| &u.railway));
+        if let (Some(railway), Some(unit)) = (&query.railway, &query.unit)
+            && *railway != unit.railway
+        {
+            return Ok(Page { items: Vec::new(), next: None });
+        }
+        let after = query.after.as_ref().map(place).transpose()?;
+        let (after_rank, after_onset, after_id) = match after {
+            Some((rank, onset, id)) => (Some(rank), Some(onset), Some(id)),
+            None => (None, None, None),
+        };
+        let values = values![
+            all,
+            railways,
+            railway.map(|r| r.as_str()),
+            query.unit.as_ref().map(|u| u.unit.as_str()),
+            query.class.as_ref().map(|c| c.as_str()),
+            query.system.map(notchwatch_model::System::word),
+            query.kind.map(notchwatch_model::FindingKind::word),
+            query.priority.map(rank),
+            query.open.is_none(),
+            query.open.unwrap_or_default(),
+            query.since,
+            after_rank,
+            after_onset,
+            after_id,
+            int(limit + 1),
+        ];
+        let rows = self.shared.db.fetch(sql, values).await?;
+        let mut items = rows.iter().map(finding).collect::<Result<Vec<_>>>()?;
+        let more = items.len() > limit;
+        items.truncate(limit);
+        let next = items.last().filter(|_| more).map(cursor);
+        Ok(Page { items, next })
+    }
+
+    /// One finding, if the filter admits its railway.
+    pub async fn finding(&self, id: &FindingId, filter: &RailwayFilter) -> Result<Option<Finding>> {
+        let sql = concat!(
+            "SELECT ",
+            finding_columns!(),
+            " FROM finding WHERE id = $3 AND ($1 OR railway IN TEXTS($2))"
+        );
+        let (all, railways) = seen(filter);
+        let rows = self.shared.db.fetch(sql, values![all, railways, id.as_str()]).await?;
+        rows.first().map(finding).transpose()
+    }
+
+    /// Machine and operator parts of every finding of a unit that is open or was opened at or after `since`.
+    pub async fn unit_findings(&self, unit: &UnitKey, since: Time) -> Result<Vec<Finding>> {
+        let sql = concat!(
+            "SELECT ",
+            finding_columns!(),
+            " FROM finding WHERE railway = $1 AND unit = $2 AND (open OR opened >= $3) ORDER BY opened, id"
+        );
+        let rows =
+            self.shared.db.fetch(sql, values![unit.railway.as_str(), unit.unit.as_str(), since]).await?;
+        rows.iter().map(finding).collect()
+    }
+}
+
+fn cursor(last: &Finding) -> Cursor {
+    let machine = &last.machine;
+    Cursor(format!("{}:{}:{}", rank(machine.priority), machine.onset.micros(), machine.id))
+}
+
+fn place(cursor: &Cursor) -> Result<(i64, i64, String)> {
+    let read = || {
+        let mut parts = cursor.0.splitn(3, ':');
+        let (rank, onset) = (parts.next()?.parse().ok()?, parts.next()?.parse().ok()?);
+        let id = FindingId::new(parts.next()?).ok()?;
+        Some((rank, onset, id.to_string()))
+    };
+    read().ok_or_else(|| Error::Refused(format!("{:?} is not a place in this list", cursor.0)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn places_come_back_and_others_are_refused() {
+        assert_eq!(place(&Cursor("1:-5:f-1".into())).unwrap(), (1, -5, "f-1".into()));
+        for bad in ["", "1", "1:2", "a:2:f", "1:2:", "1:2:f'--"] {
+            assert!(matches!(place(&Cursor(bad.into())), Err(Error::Refused(_))), "{bad:?}");
+        }
+    }
+}

@@ -1,0 +1,70 @@
+//! Reading the event log, the decision log and a finding's history.
+
+use notchwatch_model::{Decision, DecisionId, EventId, FindingId, RailwayFilter};
+
+use super::rows::{decision, event, kind, version};
+use super::{Event, HistoryEntry};
+use crate::access::seen;
+use crate::db::values;
+use crate::{Result, Store, int};
+
+impl Store {
+    /// History of a finding: decisions and machine changes, oldest first.
+    pub async fn history(&self, id: &FindingId, filter: &RailwayFilter) -> Result<Vec<HistoryEntry>> {
+        let (all, railways) = seen(filter);
+        let mut tx = self.shared.db.read().await?;
+        let sql = "SELECT at, kind, version FROM event WHERE finding = $3 AND decision IS NULL \
+                   AND ($1 OR railway IN TEXTS($2)) ORDER BY id";
+        let said = tx.fetch(sql, values![all, railways.clone(), id.as_str()]).await?;
+        let sql = "SELECT id, at, account, railway, unit, finding, act, seen, effective FROM decision \
+                   WHERE finding = $3 AND ($1 OR railway IN TEXTS($2)) ORDER BY id";
+        let decided = tx.fetch(sql, values![all, railways, id.as_str()]).await?;
+        tx.commit().await?;
+        let mut entries = Vec::with_capacity(said.len() + decided.len());
+        for row in &said {
+            let at = row.time("at")?;
+            entries.push((at, HistoryEntry::Machine { at, kind: kind(row)?, version: version(row)? }));
+        }
+        for row in &decided {
+            let decision = decision(row)?;
+            entries.push((decision.at, HistoryEntry::Decision(decision)));
+        }
+        entries.sort_by_key(|(at, _)| *at);
+        Ok(entries.into_iter().map(|(_, entry)| entry).collect())
+    }
+
+    /// Decisions after a position, in order.
+    pub async fn decisions_after(&self, after: DecisionId, limit: usize) -> Result<Vec<Decision>> {
+        let sql = "SELECT id, at, account, railway, unit, finding, act, seen, effective FROM decision \
+                   WHERE id > $1 ORDER BY id LIMIT $2";
+        let rows = self.shared.db.fetch(sql, values![after.0, int(limit)]).await?;
+        rows.iter().map(decision).collect()
+    }
+
+    /// Events after a position whose railway the filter admits, in order; no reader ever sees a higher id before a lower one commits.
+    pub async fn events_after(
+        &self,
+        after: EventId,
+        filter: &RailwayFilter,
+        limit: usize,
+    ) -> Result<Vec<Event>> {
+        let (all, railways) = seen(filter);
+        let sql = "SELECT id, at, kind, document FROM event WHERE id > $3 AND ($1 OR railway IN TEXTS($2)) \
+                   ORDER BY id LIMIT $4";
+        let rows = self.shared.db.fetch(sql, values![all, railways, after.0, int(limit)]).await?;
+        rows.iter().map(event).collect()
+    }
+
+    /// Oldest and newest event id kept; `None` when the log is empty.
+    pub async fn event_range(&self) -> Result<Option<(EventId, EventId)>> {
+        let sql = "SELECT MIN(id) AS oldest, MAX(id) AS newest FROM event";
+        let rows = self.shared.db.fetch(sql, values![]).await?;
+        let Some(row) = rows.first() else { return Ok(None) };
+        let ends = (row.maybe_int("oldest")?, row.maybe_int("newest")?);
+        Ok(if let (Some(oldest), Some(newest)) = ends {
+            Some((EventId(oldest), EventId(newest)))
+        } else {
+            None
+        })
+    }
+}

@@ -1,0 +1,247 @@
+//! Reading messages and samples: blocks and the journal's open rows, merged and settled.
+
+use std::collections::BTreeMap;
+
+use notchwatch_model::{ChannelIx, Sample, Seq, Span, TextSample, Time, UnitKey};
+
+use super::JournalMessage;
+use crate::db::{Row, Tx, values};
+use crate::pack::block::Block;
+use crate::pack::{extras, message};
+use crate::register::unit_key;
+use crate::{Result, Store, int};
+
+/// Which samples of a unit are wanted: `from <= time < to`.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Wanted {
+    pub(crate) unit_no: i64,
+    pub(crate) from: Time,
+    pub(crate) to: Time,
+    pub(crate) channel: Option<ChannelIx>,
+    pub(crate) up_to: Option<Seq>,
+}
+
+impl Store {
+    /// Journal messages after a position, in order, `limit` at most.
+    pub async fn journal_after(&self, after: Seq, limit: usize) -> Result<Vec<JournalMessage>> {
+        let sql = "SELECT j.seq, u.railway, u.unit, j.received, j.retained, j.approximate, j.packed, j.extras \
+                   FROM journal j JOIN unit u ON u.unit_no = j.unit_no WHERE j.seq > $1 ORDER BY j.seq LIMIT $2";
+        let rows = self.shared.db.fetch(sql, values![after.0, int(limit)]).await?;
+        rows.iter().map(journal_message).collect()
+    }
+
+    /// Newest position in the journal.
+    pub async fn journal_end(&self) -> Result<Seq> {
+        let rows =
+            self.shared.db.fetch("SELECT value FROM counter WHERE name = 'journal'", values![]).await?;
+        rows.first().map_or(Ok(Seq(0)), |row| row.int("value").map(Seq))
+    }
+
+    /// All samples of a unit with `from <= time < to`, settled (one a channel and time), by time and channel.
+    /// With `up_to`, only messages up to that journal position count.
+    pub async fn unit_samples(
+        &self,
+        unit: &UnitKey,
+        from: Time,
+        to: Time,
+        up_to: Option<Seq>,
+    ) -> Result<Vec<Sample>> {
+        let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
+        let mut tx = self.shared.db.read().await?;
+        let samples = samples(&mut tx, &Wanted { unit_no, from, to, channel: None, up_to }).await?;
+        tx.commit().await?;
+        Ok(samples)
+    }
+
+    /// Samples of one channel with `from <= time < to`, settled, by time; the caller bounds the span.
+    pub async fn channel_samples(
+        &self,
+        unit: &UnitKey,
+        channel: ChannelIx,
+        from: Time,
+        to: Time,
+    ) -> Result<Vec<(Time, f64)>> {
+        let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
+        let wanted = Wanted { unit_no, from, to, channel: Some(channel), up_to: None };
+        let mut tx = self.shared.db.read().await?;
+        let samples = samples(&mut tx, &wanted).await?;
+        tx.commit().await?;
+        Ok(samples.into_iter().map(|s| (s.time, s.value)).collect())
+    }
+
+    /// Texts of a unit with `from <= time < to`, by time; of two texts for one channel and time the greater one.
+    pub async fn unit_texts(&self, unit: &UnitKey, from: Time, to: Time) -> Result<Vec<TextSample>> {
+        let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
+        let wanted = Wanted { unit_no, from, to, channel: None, up_to: None };
+        let mut tx = self.shared.db.read().await?;
+        let mut found = Vec::new();
+        for row in block_rows(&mut tx, &wanted).await? {
+            let (place, bytes) = (block_place(&row)?, row.blob("packed")?);
+            let block = Block::open(&bytes).map_err(|b| b.at(place.clone()))?;
+            found.extend(block.texts().map_err(|b| b.at(place))?.into_iter().map(|(text, _)| text));
+        }
+        for row in open_rows(&mut tx, &wanted).await? {
+            let (texts, _) = texts_and_uoms(&row)?;
+            let open = row.int("open_day")?;
+            found.extend(texts.into_iter().filter(|text| text.time.day() >= open));
+        }
+        tx.commit().await?;
+        let mut settled: BTreeMap<(Time, ChannelIx), String> = BTreeMap::new();
+        for text in found.into_iter().filter(|text| from <= text.time && text.time < to) {
+            let held = settled.entry((text.time, text.channel)).or_default();
+            if text.text > *held {
+                *held = text.text;
+            }
+        }
+        Ok(settled.into_iter().map(|((time, channel), text)| TextSample { time, channel, text }).collect())
+    }
+
+    /// Newest sample of each channel of a unit whose event time is not after `now`.
+    pub async fn latest(&self, unit: &UnitKey, now: Time) -> Result<Vec<Sample>> {
+        let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
+        let end = now + Span::from_micros(1);
+        let mut tx = self.shared.db.read().await?;
+        let mut newest = Newest::default();
+        let sql = "SELECT packed FROM latest WHERE unit_no = $1";
+        let mut beyond = false;
+        if let Some(row) = tx.fetch_one(sql, values![unit_no]).await? {
+            let sealed = message::unpack(&row.blob("packed")?).map_err(|b| b.at(format!("latest {unit}")))?;
+            beyond = sealed.iter().any(|s| s.time > now);
+            newest.extend(sealed.into_iter().filter(|s| s.time <= now));
+        }
+        if beyond {
+            newest.extend(last_before(&mut tx, unit_no, end).await?);
+        }
+        let open = Wanted { unit_no, from: Time::EPOCH, to: end, channel: None, up_to: None };
+        newest.extend(open_samples(&mut tx, &open).await?);
+        tx.commit().await?;
+        Ok(newest.into_samples())
+    }
+}
+
+/// Newest sample of each channel; of two at one time the settled one.
+#[derive(Debug, Default)]
+pub(crate) struct Newest(BTreeMap<ChannelIx, Sample>);
+
+impl Newest {
+    pub(crate) fn extend(&mut self, samples: impl IntoIterator<Item = Sample>) {
+        for sample in samples {
+            self.0
+                .entry(sample.channel)
+                .and_modify(|held| {
+                    if sample.time > held.time {
+                        *held = sample;
+                    } else if sample.time == held.time {
+                        *held = held.settle(sample);
+                    }
+                })
+                .or_insert(sample);
+        }
+    }
+
+    /// By channel.
+    pub(crate) fn into_samples(self) -> Vec<Sample> {
+        self.0.into_values().collect()
+    }
+}
+
+/// One sample a channel and time, by time and channel.
+pub(crate) fn settled(mut samples: Vec<Sample>) -> Vec<Sample> {
+    samples.sort_unstable_by_key(|s| (s.time, s.channel));
+    samples.dedup_by(|next, kept| {
+        let same = next.time == kept.time && next.channel == kept.channel;
+        if same {
+            *kept = kept.settle(*next);
+        }
+        same
+    });
+    samples
+}
+
+/// Settled samples, from blocks and the journal's open rows.
+pub(crate) async fn samples(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<Sample>> {
+    let mut found = Vec::new();
+    for row in block_rows(tx, wanted).await? {
+        let (place, bytes) = (block_place(&row)?, row.blob("packed")?);
+        let samples = Block::open(&bytes)
+            .and_then(|block| block.samples(wanted.channel, wanted.up_to))
+            .map_err(|b| b.at(place))?;
+        let within = samples.into_iter().map(|(sample, _)| sample);
+        found.extend(within.filter(|s| wanted.from <= s.time && s.time < wanted.to));
+    }
+    found.extend(open_samples(tx, wanted).await?);
+    Ok(settled(found))
+}
+
+/// Samples of the journal's rows that are in no block yet, not settled.
+async fn open_samples(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<Sample>> {
+    let mut found = Vec::new();
+    for row in open_rows(tx, wanted).await? {
+        let open = row.int("open_day")?;
+        let samples = row_samples(&row)?.into_iter().filter(|s| {
+            s.time.day() >= open
+                && wanted.from <= s.time
+                && s.time < wanted.to
+                && wanted.channel.is_none_or(|channel| channel == s.channel)
+        });
+        found.extend(samples);
+    }
+    Ok(found)
+}
+
+/// Samples of the newest block that begins before `end`, and of older ones for channels it lacks.
+async fn last_before(tx: &mut Tx, unit_no: i64, end: Time) -> Result<Vec<Sample>> {
+    let sql =
+        "SELECT unit_no, day, packed FROM block WHERE unit_no = $1 AND day <= $2 ORDER BY day DESC LIMIT 40";
+    let mut newest = Newest::default();
+    for row in tx.fetch(sql, values![unit_no, end.day()]).await? {
+        let (place, bytes) = (block_place(&row)?, row.blob("packed")?);
+        let samples = Block::open(&bytes).and_then(|b| b.samples(None, None)).map_err(|b| b.at(place))?;
+        newest.extend(samples.into_iter().map(|(s, _)| s).filter(|s| s.time < end));
+    }
+    Ok(newest.into_samples())
+}
+
+async fn block_rows(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<Row>> {
+    let sql =
+        "SELECT unit_no, day, packed FROM block WHERE unit_no = $1 AND day >= $2 AND day <= $3 ORDER BY day";
+    tx.fetch(sql, values![wanted.unit_no, wanted.from.day(), wanted.to.day()]).await
+}
+
+/// Rows of which a day is in no block yet.
+async fn open_rows(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<Row>> {
+    let sql = "SELECT seq, open_day, packed, extras FROM journal WHERE unit_no = $1 AND open_day IS NOT NULL \
+               AND last_event >= $2 AND first_event < $3 AND ($4 IS NULL OR seq <= $4) ORDER BY seq";
+    let up_to = wanted.up_to.map(|seq| seq.0);
+    tx.fetch(sql, values![wanted.unit_no, wanted.from, wanted.to, up_to]).await
+}
+
+fn block_place(row: &Row) -> Result<String> {
+    Ok(format!("block of unit {} and day {}", row.int("unit_no")?, row.int("day")?))
+}
+
+/// Samples of a journal row.
+pub(crate) fn row_samples(row: &Row) -> Result<Vec<Sample>> {
+    let seq = row.int("seq")?;
+    message::unpack(&row.blob("packed")?).map_err(|b| b.at(format!("journal {seq}")))
+}
+
+/// Texts and units of measure of a journal row.
+pub(crate) fn texts_and_uoms(row: &Row) -> Result<(Vec<TextSample>, Vec<notchwatch_model::UomUse>)> {
+    let seq = row.int("seq")?;
+    extras::unpack(row.maybe_blob("extras")?.as_deref()).map_err(|b| b.at(format!("journal {seq}")))
+}
+
+fn journal_message(row: &Row) -> Result<JournalMessage> {
+    let (texts, uoms) = texts_and_uoms(row)?;
+    Ok(JournalMessage {
+        seq: Seq(row.int("seq")?),
+        unit: unit_key(row)?,
+        received: row.time("received")?,
+        retained: row.flag("retained")?,
+        approximate: row.flag("approximate")?,
+        samples: row_samples(row)?,
+        texts,
+        uoms,
+    })
+}

@@ -1,0 +1,101 @@
+//! Reading buckets: from stored rollups where a day is sealed, from samples elsewhere, with the same numbers.
+
+use std::collections::BTreeSet;
+
+use notchwatch_model::{ChannelIx, Span, Time, UnitKey};
+
+use super::Rollup;
+use super::read::{Wanted, samples};
+use crate::db::{Tx, values};
+use crate::pack::rollup::{BASE, coarser, of_samples, unpack};
+use crate::{Error, Result, Store};
+
+impl Store {
+    /// Buckets of one channel with `from <= time < to`, each `bucket` long and aligned to 1970, empty ones left out.
+    pub async fn rollup(
+        &self,
+        unit: &UnitKey,
+        channel: ChannelIx,
+        from: Time,
+        to: Time,
+        bucket: Span,
+    ) -> Result<Vec<Rollup>> {
+        if bucket <= Span::ZERO {
+            return Err(Error::Refused("a bucket has to be longer than no time".into()));
+        }
+        let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
+        let wanted = Wanted { unit_no, from, to, channel: Some(channel), up_to: None };
+        let mut tx = self.shared.db.read().await?;
+        let fine = bucket.micros() % BASE.micros() == 0;
+        let found = if fine {
+            coarser(base_buckets(&mut tx, &wanted, channel).await?, bucket)
+        } else {
+            let settled = samples(&mut tx, &wanted).await?;
+            of_samples(settled.into_iter().map(|s| (s.time, s.value)), bucket)
+        };
+        tx.commit().await?;
+        Ok(found)
+    }
+}
+
+/// Ten-minute buckets in order of time.
+async fn base_buckets(tx: &mut Tx, wanted: &Wanted, channel: ChannelIx) -> Result<Vec<Rollup>> {
+    let mut buckets = Vec::new();
+    let mut clean: BTreeSet<i64> = BTreeSet::new();
+    let dirty = dirty_days(tx, wanted).await?;
+    let sql = "SELECT day, packed FROM rollup WHERE unit_no = $1 AND day >= $2 AND day < $3 ORDER BY day";
+    let first = (wanted.from + Span::from_micros(86_400_000_000 - 1)).day();
+    for row in tx.fetch(sql, values![wanted.unit_no, first, wanted.to.day()]).await? {
+        let day = row.int("day")?;
+        if dirty.iter().any(|(from, to)| (*from..=*to).contains(&day)) {
+            continue;
+        }
+        let place = || format!("rollup of unit {} and day {day}", wanted.unit_no);
+        buckets.extend(unpack(&row.blob("packed")?, day, channel).map_err(|b| b.at(place()))?);
+        clean.insert(day);
+    }
+    for (from, to) in gaps(wanted.from, wanted.to, &clean) {
+        let settled = samples(tx, &Wanted { from, to, ..*wanted }).await?;
+        buckets.extend(of_samples(settled.into_iter().map(|s| (s.time, s.value)), BASE));
+    }
+    buckets.sort_by_key(|bucket| bucket.from);
+    Ok(buckets)
+}
+
+/// Days that open rows of the journal touch.
+async fn dirty_days(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<(i64, i64)>> {
+    let sql = "SELECT open_day, last_event FROM journal WHERE unit_no = $1 AND open_day IS NOT NULL \
+               AND last_event >= $2 AND first_event < $3";
+    let rows = tx.fetch(sql, values![wanted.unit_no, wanted.from, wanted.to]).await?;
+    rows.iter().map(|row| Ok((row.int("open_day")?, row.time("last_event")?.day()))).collect()
+}
+
+/// Spans between the clean days.
+fn gaps(from: Time, to: Time, clean: &BTreeSet<i64>) -> Vec<(Time, Time)> {
+    let mut spans = Vec::new();
+    let mut begin = from;
+    for day in clean {
+        let start = Time::EPOCH + Span::from_days(*day);
+        if begin < start {
+            spans.push((begin, start));
+        }
+        begin = start + Span::from_days(1);
+    }
+    if begin < to {
+        spans.push((begin, to));
+    }
+    spans
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn gaps_lie_between_clean_days() {
+        let at = |hours| Time::EPOCH + Span::from_hours(hours);
+        let days = BTreeSet::from([1, 2, 5]);
+        assert_eq!(gaps(at(12), at(150), &days), [(at(12), at(24)), (at(72), at(120)), (at(144), at(150))]);
+        assert_eq!(gaps(at(24), at(72), &days), [(at(72), at(120))].split_off(1));
+    }
+}

@@ -1,0 +1,99 @@
+//! Sealing: closed UTC days become blocks and rollups, and old journal rows behind them go.
+
+use notchwatch_model::{Span, Time};
+
+use super::SealReport;
+use super::seal_day::{Sealed, pack_day, put_sealed};
+use crate::db::values;
+use crate::{Result, Store, int};
+
+/// A UTC day is closed this long after its end: time for the stragglers of a usual link.
+const CLOSED_AFTER: Span = Span::from_hours(1);
+/// Unit-days written in one transaction, so that a writer waits a short time only.
+const AT_ONCE: usize = 32;
+/// Journal rows looked at and dropped in one transaction.
+const DROP_AT_ONCE: usize = 5000;
+/// Batch rows kept, by journal and quarantine positions: far beyond any retry.
+const KEEP_BATCHES: i64 = 1_000_000;
+
+impl Store {
+    /// Seals closed UTC days into blocks and rollups, and drops journal rows behind them that are older than
+    /// `keep_raw` (by receive time) and judged.
+    pub async fn seal(&self, now: Time, keep_raw: Span) -> Result<SealReport> {
+        let mut report = SealReport::default();
+        let open_from = (now - CLOSED_AFTER).day();
+        loop {
+            let due = self.due(open_from).await?;
+            if due.is_empty() {
+                break;
+            }
+            for some in due.chunks(AT_ONCE) {
+                self.seal_some(some, &mut report).await?;
+            }
+        }
+        report.dropped = self.drop_rows(now - keep_raw).await?;
+        let sql = "DELETE FROM batch WHERE mark < (SELECT SUM(value) FROM counter \
+                   WHERE name IN ('journal', 'quarantine')) - $1";
+        let mut tx = self.shared.db.write().await?;
+        tx.execute(sql, values![KEEP_BATCHES]).await?;
+        tx.commit().await?;
+        Ok(report)
+    }
+
+    /// Units and days that have rows in no block yet and are closed.
+    async fn due(&self, open_from: i64) -> Result<Vec<(i64, i64)>> {
+        let sql = "SELECT DISTINCT open_day, unit_no FROM journal WHERE open_day IS NOT NULL AND open_day < $1 \
+                   ORDER BY open_day, unit_no";
+        let rows = self.shared.db.fetch(sql, values![open_from]).await?;
+        rows.iter().map(|row| Ok((row.int("unit_no")?, row.int("open_day")?))).collect()
+    }
+
+    async fn seal_some(&self, due: &[(i64, i64)], report: &mut SealReport) -> Result<()> {
+        let mut tx = self.shared.db.read().await?;
+        let mut sealed: Vec<Sealed> = Vec::with_capacity(due.len());
+        for (unit_no, day) in due {
+            sealed.extend(pack_day(&mut tx, *unit_no, *day).await?);
+        }
+        tx.commit().await?;
+        let mut tx = self.shared.db.write().await?;
+        put_sealed(&mut tx, &sealed).await?;
+        tx.commit().await?;
+        for block in sealed.iter().filter_map(|s| s.block.as_ref()) {
+            report.blocks += 1;
+            report.samples += block.samples as u64;
+            report.bytes += block.packed.len() as u64;
+        }
+        Ok(())
+    }
+
+    /// Drops rows that are sealed, judged and received before a time. Rows stand nearly in order of receipt: the
+    /// look ends at the first part that is all younger.
+    async fn drop_rows(&self, before: Time) -> Result<u64> {
+        let evaluated = self.evaluated().await?;
+        let mut dropped = 0;
+        let mut after = 0;
+        loop {
+            let sql = "SELECT seq, received, open_day FROM journal WHERE seq > $1 AND seq <= $2 \
+                       ORDER BY seq LIMIT $3";
+            let rows = self.shared.db.fetch(sql, values![after, evaluated.0, int(DROP_AT_ONCE)]).await?;
+            let (mut old, mut any_old) = (Vec::new(), false);
+            for row in &rows {
+                after = row.int("seq")?;
+                if row.time("received")? < before {
+                    any_old = true;
+                    if row.maybe_int("open_day")?.is_none() {
+                        old.push(after);
+                    }
+                }
+            }
+            if !old.is_empty() {
+                let mut tx = self.shared.db.write().await?;
+                dropped += tx.execute("DELETE FROM journal WHERE seq IN INTS($1)", values![old]).await?;
+                tx.commit().await?;
+            }
+            if !any_old || rows.len() < DROP_AT_ONCE {
+                return Ok(dropped);
+            }
+        }
+    }
+}

@@ -1,0 +1,160 @@
+//! One unit and UTC day on its way from the journal into a block.
+
+use std::collections::{BTreeMap, HashSet};
+
+use notchwatch_model::{Sample, Seq};
+
+use super::read::{Newest, row_samples, settled, texts_and_uoms};
+use crate::db::{Column, Tx, values};
+use crate::pack::block::{self, Block, Day};
+use crate::pack::{message, rollup};
+use crate::{Error, Result, int};
+
+/// What is written for one unit and day.
+pub(crate) struct Sealed {
+    unit_no: i64,
+    day: i64,
+    /// Newest journal position read: rows that came after it stay open.
+    read_to: i64,
+    /// Absent when the rows hold nothing of the day that was not in its block.
+    pub(crate) block: Option<NewBlock>,
+}
+
+/// A block to write.
+pub(crate) struct NewBlock {
+    revision: i64,
+    last_seq: i64,
+    pub(crate) samples: usize,
+    pub(crate) packed: Vec<u8>,
+    rollup: Vec<u8>,
+    newest: Vec<Sample>,
+}
+
+/// Reads the open rows of a day and packs them with what its block holds. `None` when there are none.
+pub(crate) async fn pack_day(tx: &mut Tx, unit_no: i64, day: i64) -> Result<Option<Sealed>> {
+    let sql = "SELECT seq, received, retained, approximate, packed, extras FROM journal \
+               WHERE unit_no = $1 AND open_day = $2 ORDER BY seq";
+    let rows = tx.fetch(sql, values![unit_no, day]).await?;
+    let Some(last) = rows.last() else { return Ok(None) };
+    let read_to = last.int("seq")?;
+    let (revision, mut whole) = old_block(tx, unit_no, day).await?;
+    let held: HashSet<Seq> = whole.messages.iter().map(|m| m.seq).collect();
+    let mut grew = false;
+    for row in &rows {
+        let seq = Seq(row.int("seq")?);
+        if held.contains(&seq) {
+            continue;
+        }
+        let (texts, uoms) = texts_and_uoms(row)?;
+        let samples: Vec<Sample> = row_samples(row)?.into_iter().filter(|s| s.time.day() == day).collect();
+        let texts: Vec<_> = texts.into_iter().filter(|t| t.time.day() == day).collect();
+        if samples.is_empty() && texts.is_empty() {
+            continue;
+        }
+        let position = whole.messages.len();
+        whole.messages.push(block::Message {
+            seq,
+            received: row.time("received")?,
+            retained: row.flag("retained")?,
+            approximate: row.flag("approximate")?,
+            uoms,
+        });
+        whole.samples.extend(samples.into_iter().map(|s| (s, position)));
+        whole.texts.extend(texts.into_iter().map(|t| (t, position)));
+        grew = true;
+    }
+    let block = if grew { Some(new_block(&whole, revision, read_to, unit_no, day)?) } else { None };
+    Ok(Some(Sealed { unit_no, day, read_to, block }))
+}
+
+/// Writes blocks, rollups and newest samples, and closes the day for the rows that are in them.
+pub(crate) async fn put_sealed(tx: &mut Tx, sealed: &[Sealed]) -> Result<()> {
+    let blocks: Vec<(&Sealed, &NewBlock)> =
+        sealed.iter().filter_map(|s| s.block.as_ref().map(|b| (s, b))).collect();
+    put_blocks(tx, &blocks).await?;
+    let columns = vec![
+        ("unit_no", Column::ints(blocks.iter().map(|b| b.0.unit_no))),
+        ("day", Column::ints(blocks.iter().map(|b| b.0.day))),
+        ("packed", Column::blobs(blocks.iter().map(|b| b.1.rollup.clone()))),
+    ];
+    let merge = "ON CONFLICT (unit_no, day) DO UPDATE SET packed = excluded.packed";
+    tx.insert("rollup", columns, merge).await?;
+    put_newest(tx, &blocks).await?;
+    for part in sealed {
+        let sql = "UPDATE journal SET open_day = CASE WHEN last_event >= $4 THEN open_day + 1 ELSE NULL END \
+                   WHERE unit_no = $1 AND open_day = $2 AND seq <= $3";
+        let next_day = (part.day + 1).saturating_mul(86_400_000_000);
+        tx.execute(sql, values![part.unit_no, part.day, part.read_to, next_day]).await?;
+    }
+    Ok(())
+}
+
+/// A block is replaced only by the one that was made from it: of two sealers at once one starts anew.
+async fn put_blocks(tx: &mut Tx, blocks: &[(&Sealed, &NewBlock)]) -> Result<()> {
+    let columns = vec![
+        ("unit_no", Column::ints(blocks.iter().map(|b| b.0.unit_no))),
+        ("day", Column::ints(blocks.iter().map(|b| b.0.day))),
+        ("revision", Column::ints(blocks.iter().map(|b| b.1.revision))),
+        ("last_seq", Column::ints(blocks.iter().map(|b| b.1.last_seq))),
+        ("samples", Column::ints(blocks.iter().map(|b| int(b.1.samples)))),
+        ("packed", Column::blobs(blocks.iter().map(|b| b.1.packed.clone()))),
+    ];
+    let merge = "ON CONFLICT (unit_no, day) DO UPDATE SET revision = excluded.revision, \
+                 last_seq = excluded.last_seq, samples = excluded.samples, packed = excluded.packed \
+                 WHERE block.revision = excluded.revision - 1";
+    let written = tx.insert("block", columns, merge).await?;
+    if written == blocks.len() as u64 {
+        Ok(())
+    } else {
+        Err(Error::Unreachable("another process seals the same days: try again".into()))
+    }
+}
+
+async fn put_newest(tx: &mut Tx, blocks: &[(&Sealed, &NewBlock)]) -> Result<()> {
+    let units: Vec<i64> = blocks.iter().map(|b| b.0.unit_no).collect();
+    let mut newest: BTreeMap<i64, Newest> = BTreeMap::new();
+    let sql = "SELECT unit_no, packed FROM latest WHERE unit_no IN INTS($1)";
+    for row in tx.fetch(sql, values![units]).await? {
+        let unit_no = row.int("unit_no")?;
+        let samples =
+            message::unpack(&row.blob("packed")?).map_err(|b| b.at(format!("latest of unit {unit_no}")))?;
+        newest.entry(unit_no).or_default().extend(samples);
+    }
+    for (sealed, block) in blocks {
+        newest.entry(sealed.unit_no).or_default().extend(block.newest.iter().copied());
+    }
+    let columns = vec![
+        ("unit_no", Column::ints(newest.keys().copied())),
+        ("packed", Column::blobs(newest.into_values().map(|n| message::pack(&n.into_samples())))),
+    ];
+    tx.insert("latest", columns, "ON CONFLICT (unit_no) DO UPDATE SET packed = excluded.packed")
+        .await
+        .map(drop)
+}
+
+/// Revision that comes next, and what the present one holds.
+async fn old_block(tx: &mut Tx, unit_no: i64, day: i64) -> Result<(i64, Day)> {
+    let sql = "SELECT revision, packed FROM block WHERE unit_no = $1 AND day = $2";
+    let Some(row) = tx.fetch_one(sql, values![unit_no, day]).await? else { return Ok((1, Day::default())) };
+    let bytes = row.blob("packed")?;
+    let whole = Block::open(&bytes)
+        .and_then(|block| block.day())
+        .map_err(|b| b.at(format!("block of unit {unit_no} and day {day}")))?;
+    Ok((row.int("revision")? + 1, whole))
+}
+
+fn new_block(whole: &Day, revision: i64, read_to: i64, unit_no: i64, day: i64) -> Result<NewBlock> {
+    let packed = block::pack(whole).map_err(|b| b.at(format!("unit {unit_no}, day {day}, to be sealed")))?;
+    let settled = settled(whole.samples.iter().map(|(sample, _)| *sample).collect());
+    let mut newest = Newest::default();
+    newest.extend(settled.iter().copied());
+    let last_seq = whole.messages.iter().map(|m| m.seq.0).max().unwrap_or(read_to);
+    Ok(NewBlock {
+        revision,
+        last_seq,
+        samples: whole.samples.len(),
+        packed,
+        rollup: rollup::pack(&settled),
+        newest: newest.into_samples(),
+    })
+}

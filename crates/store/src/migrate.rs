@@ -1,0 +1,135 @@
+//! Brings a database to the form this program knows, or refuses it.
+//!
+//! Owns the list of migrations, which are part of the program. Each runs whole or not at all. Refuses a database that
+//! is newer, or whose applied migrations are not the ones in the list.
+
+use sha2::{Digest as _, Sha256};
+
+use crate::db::{Column, Db, Tx, values};
+use crate::{Error, Result};
+
+struct Migration {
+    version: i64,
+    name: &'static str,
+    sqlite: &'static str,
+    postgres: &'static str,
+}
+
+/// In order. A released one never changes.
+const MIGRATIONS: &[Migration] = &[Migration {
+    version: 1,
+    name: "base",
+    sqlite: include_str!("../../../migrations/sqlite/0001_base.sql"),
+    postgres: include_str!("../../../migrations/postgres/0001_base.sql"),
+}];
+
+/// Held while migrating, so that two processes that start at once do not both migrate.
+const LOCK: &str = "SELECT pg_advisory_xact_lock(5714067021)";
+
+/// Applies what is missing.
+pub(crate) async fn migrate(db: &Db) -> Result<()> {
+    for migration in MIGRATIONS {
+        let mut tx = db.write().await?;
+        if matches!(tx, Tx::Postgres(_)) {
+            tx.fetch(LOCK, vec![]).await?;
+        }
+        let applied = applied(&mut tx).await?;
+        check(&applied, matches!(tx, Tx::Sqlite(_)))?;
+        if applied.iter().all(|(version, _)| *version != migration.version) {
+            apply(&mut tx, migration).await?;
+        }
+        tx.commit().await?;
+    }
+    Ok(())
+}
+
+async fn apply(tx: &mut Tx, migration: &Migration) -> Result<()> {
+    let sql = if matches!(tx, Tx::Sqlite(_)) { migration.sqlite } else { migration.postgres };
+    tx.script(sql).await?;
+    let row = vec![
+        ("version", Column::ints([migration.version])),
+        ("name", Column::texts([migration.name.to_owned()])),
+        ("checksum", Column::texts([checksum(sql)])),
+    ];
+    tx.insert("migration", row, "").await?;
+    tracing::info!(version = migration.version, name = migration.name, "database migrated");
+    Ok(())
+}
+
+/// Versions applied with their checksums; none when the database is fresh.
+async fn applied(tx: &mut Tx) -> Result<Vec<(i64, String)>> {
+    let exists = match tx {
+        Tx::Sqlite(_) => "SELECT 1 FROM sqlite_schema WHERE type = 'table' AND name = 'migration'",
+        Tx::Postgres(_) => {
+            "SELECT 1 FROM pg_tables WHERE schemaname = current_schema() AND tablename = 'migration'"
+        }
+    };
+    if tx.fetch(exists, vec![]).await?.is_empty() {
+        return Ok(Vec::new());
+    }
+    let rows = tx.fetch("SELECT version, checksum FROM migration ORDER BY version", values![]).await?;
+    rows.iter().map(|row| Ok((row.int("version")?, row.text("checksum")?))).collect()
+}
+
+fn check(applied: &[(i64, String)], sqlite: bool) -> Result<()> {
+    let known = MIGRATIONS.last().map_or(0, |m| m.version);
+    for (found, sum) in applied {
+        let Some(migration) = MIGRATIONS.iter().find(|m| m.version == *found) else {
+            return Err(Error::Newer { found: *found, known });
+        };
+        let sql = if sqlite { migration.sqlite } else { migration.postgres };
+        if *sum != checksum(sql) {
+            return Err(Error::Damaged {
+                place: format!("migration {found}"),
+                what: "it was applied in another form than this program holds".into(),
+            });
+        }
+    }
+    Ok(())
+}
+
+/// Line ends do not count: a checkout may turn them.
+fn checksum(sql: &str) -> String {
+    let mut hash = Sha256::new();
+    for line in sql.lines() {
+        hash.update(line.trim_end_matches('\r').as_bytes());
+        hash.update(b"\n");
+    }
+    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn line_ends_do_not_change_a_checksum_and_text_does() {
+        let lf = "CREATE TABLE t (\n  a INTEGER\n);\n";
+        assert_eq!(checksum(lf), checksum(&lf.replace('\n', "\r\n")));
+        assert_eq!(checksum(lf), checksum(lf.trim_end()));
+        assert_ne!(checksum(lf), checksum(&lf.replace("INTEGER", "TEXT")));
+    }
+
+    #[test]
+    fn versions_rise_by_one() {
+        for (ix, migration) in MIGRATIONS.iter().enumerate() {
+            assert_eq!(migration.version, i64::try_from(ix).unwrap() + 1, "{}", migration.name);
+        }
+    }
+
+    #[test]
+    fn every_table_and_column_of_both_engines_is_commented_and_alike() {
+        for migration in MIGRATIONS {
+            let columns = |sql: &str| -> Vec<String> {
+                sql.lines()
+                    .filter(|l| l.starts_with("  ") && !l.trim_start().starts_with(['(', 'P', 'U']))
+                    .map(|l| {
+                        assert!(l.contains("-- "), "no comment: {l}");
+                        l.split_whitespace().next().unwrap_or_default().to_owned()
+                    })
+                    .collect()
+            };
+            assert_eq!(columns(migration.sqlite), columns(migration.postgres));
+        }
+    }
+}

@@ -1,0 +1,220 @@
+//! Bytes in and out: whole numbers of variable length (LEB128), length-prefixed parts, a checksum, compression.
+//!
+//! Refuses lengths that the bytes at hand cannot hold, before anything is allocated.
+
+use crc::{CRC_32_ISO_HDLC, Crc};
+
+use super::Broken;
+
+const CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
+/// Most bytes that a compressed part may become: a day of every channel at one sample a second stays below.
+const MOST_BYTES: usize = 256 << 20;
+/// Compression of what is written once and read often.
+const LEVEL: i32 = 3;
+/// Compression of payloads, on the way to an acknowledgement.
+const FAST_LEVEL: i32 = 1;
+/// Payloads below this many bytes gain nothing (common practice).
+const WORTH_COMPRESSING: usize = 256;
+
+/// Writes packed bytes.
+#[derive(Debug, Default)]
+pub(crate) struct Put(pub(crate) Vec<u8>);
+
+/// Reads packed bytes.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Take<'a>(pub(crate) &'a [u8]);
+
+impl Put {
+    pub(crate) fn byte(&mut self, value: u8) {
+        self.0.push(value);
+    }
+
+    /// Seven bits a byte, the low ones first.
+    pub(crate) fn number(&mut self, mut value: u64) {
+        while value >= 0x80 {
+            self.0.push((value & 0x7f) as u8 | 0x80);
+            value >>= 7;
+        }
+        self.0.push(value as u8);
+    }
+
+    pub(crate) fn count(&mut self, value: usize) {
+        self.number(value as u64);
+    }
+
+    /// Signed: 0, -1, 1, -2, 2, … become 0, 1, 2, 3, 4, …
+    pub(crate) fn signed(&mut self, value: i64) {
+        self.number(((value << 1) ^ (value >> 63)).cast_unsigned());
+    }
+
+    pub(crate) fn float(&mut self, value: f64) {
+        self.0.extend_from_slice(&value.to_bits().to_le_bytes());
+    }
+
+    /// Length, then the bytes.
+    pub(crate) fn part(&mut self, bytes: &[u8]) {
+        self.count(bytes.len());
+        self.0.extend_from_slice(bytes);
+    }
+
+    /// Ends with a CRC-32 (ISO-HDLC, as in zip) over everything before it, low byte first.
+    pub(crate) fn sealed(mut self) -> Vec<u8> {
+        let sum = CRC.checksum(&self.0);
+        self.0.extend_from_slice(&sum.to_le_bytes());
+        self.0
+    }
+}
+
+impl<'a> Take<'a> {
+    /// Checks the CRC at the end and reads what is before it.
+    pub(crate) fn sealed(bytes: &'a [u8]) -> Result<Self, Broken> {
+        let (body, sum) = bytes.split_last_chunk::<4>().ok_or(Broken("too short"))?;
+        if CRC.checksum(body) == u32::from_le_bytes(*sum) {
+            Ok(Self(body))
+        } else {
+            Err(Broken("checksum does not match"))
+        }
+    }
+
+    pub(crate) fn byte(&mut self) -> Result<u8, Broken> {
+        let (first, rest) = self.0.split_first().ok_or(Broken("ends early"))?;
+        self.0 = rest;
+        Ok(*first)
+    }
+
+    pub(crate) fn number(&mut self) -> Result<u64, Broken> {
+        let mut value = 0_u64;
+        for shift in (0..64).step_by(7) {
+            let byte = self.byte()?;
+            value |= u64::from(byte & 0x7f) << shift;
+            if byte & 0x80 == 0 {
+                return Ok(value);
+            }
+        }
+        Err(Broken("number too long"))
+    }
+
+    /// A count of things of which each takes at least one byte of what is left.
+    pub(crate) fn count(&mut self) -> Result<usize, Broken> {
+        self.count_of(self.0.len())
+    }
+
+    /// A count of at most `most` things.
+    pub(crate) fn count_of(&mut self, most: usize) -> Result<usize, Broken> {
+        match usize::try_from(self.number()?) {
+            Ok(count) if count <= most => Ok(count),
+            _ => Err(Broken("count too large")),
+        }
+    }
+
+    pub(crate) fn signed(&mut self) -> Result<i64, Broken> {
+        let value = self.number()?;
+        Ok((value >> 1).cast_signed() ^ -(value & 1).cast_signed())
+    }
+
+    pub(crate) fn float(&mut self) -> Result<f64, Broken> {
+        let (bits, rest) = self.0.split_first_chunk::<8>().ok_or(Broken("ends early"))?;
+        self.0 = rest;
+        Ok(f64::from_bits(u64::from_le_bytes(*bits)))
+    }
+
+    pub(crate) fn part(&mut self) -> Result<&'a [u8], Broken> {
+        let length = self.count()?;
+        let (part, rest) = self.0.split_at_checked(length).ok_or(Broken("ends early"))?;
+        self.0 = rest;
+        Ok(part)
+    }
+
+    pub(crate) fn text(&mut self) -> Result<&'a str, Broken> {
+        std::str::from_utf8(self.part()?).map_err(|_| Broken("text is not UTF-8"))
+    }
+
+    pub(crate) fn end(self) -> Result<(), Broken> {
+        if self.0.is_empty() { Ok(()) } else { Err(Broken("bytes left over")) }
+    }
+}
+
+/// Compresses with zstd.
+pub(crate) fn compress(bytes: &[u8]) -> Vec<u8> {
+    zstd::bulk::compress(bytes, LEVEL).unwrap_or_default()
+}
+
+/// The reverse of [`compress`].
+pub(crate) fn decompress(bytes: &[u8]) -> Result<Vec<u8>, Broken> {
+    use std::io::Read as _;
+    let reader = zstd::stream::read::Decoder::new(bytes).map_err(|_| Broken("not zstd"))?;
+    let mut out = Vec::new();
+    reader.take(MOST_BYTES as u64).read_to_end(&mut out).map_err(|_| Broken("zstd does not decode"))?;
+    Ok(out)
+}
+
+/// A payload as it is kept: a form byte (0 as it is, 1 zstd), then the bytes.
+pub(crate) fn keep_raw(payload: &[u8]) -> Vec<u8> {
+    if payload.len() >= WORTH_COMPRESSING
+        && let Ok(packed) = zstd::bulk::compress(payload, FAST_LEVEL)
+        && packed.len() < payload.len()
+    {
+        return [&[1][..], &packed].concat();
+    }
+    [&[0][..], payload].concat()
+}
+
+/// The reverse of [`keep_raw`].
+pub(crate) fn kept_raw(bytes: &[u8]) -> Result<Vec<u8>, Broken> {
+    match bytes.split_first() {
+        Some((0, payload)) => Ok(payload.to_vec()),
+        Some((1, packed)) => decompress(packed),
+        _ => Err(Broken("form of the payload is not known")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_come_back() {
+        let numbers = [0, 1, 127, 128, 300, u64::from(u32::MAX), u64::MAX];
+        let signed = [0, -1, 1, i64::MIN, i64::MAX, -86_400_000_000];
+        let mut put = Put::default();
+        numbers.iter().for_each(|n| put.number(*n));
+        signed.iter().for_each(|n| put.signed(*n));
+        put.float(-0.0);
+        let mut take = Take(&put.0);
+        for n in numbers {
+            assert_eq!(take.number(), Ok(n));
+        }
+        for n in signed {
+            assert_eq!(take.signed(), Ok(n));
+        }
+        assert_eq!(take.float().unwrap().to_bits(), (-0.0_f64).to_bits());
+        assert_eq!(take.end(), Ok(()));
+    }
+
+    #[test]
+    fn lengths_that_cannot_be_are_refused_before_allocating() {
+        let mut put = Put::default();
+        put.number(u64::MAX);
+        assert_eq!(Take(&put.0).part(), Err(Broken("count too large")));
+        assert_eq!(Take(&[0xff; 11]).number(), Err(Broken("number too long")));
+    }
+
+    #[test]
+    fn one_changed_bit_is_found() {
+        let mut put = Put::default();
+        put.part(b"some bytes");
+        let mut bytes = put.sealed();
+        assert!(Take::sealed(&bytes).is_ok());
+        bytes[3] ^= 1;
+        assert_eq!(Take::sealed(&bytes).unwrap_err(), Broken("checksum does not match"));
+    }
+
+    #[test]
+    fn payloads_come_back_in_either_form() {
+        for payload in [b"short".to_vec(), vec![b'a'; 5000], Vec::new()] {
+            assert_eq!(kept_raw(&keep_raw(&payload)).unwrap(), payload);
+        }
+        assert!(keep_raw(&vec![b'a'; 5000]).len() < 100);
+        assert!(kept_raw(&[]).is_err() && kept_raw(&[7, 1]).is_err());
+    }
+}

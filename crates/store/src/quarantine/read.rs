@@ -1,0 +1,95 @@
+//! Reading quarantine, by what a caller may see.
+
+use notchwatch_model::{RailwayFilter, Reason};
+
+use crate::access::seen;
+use crate::db::{Row, values};
+use crate::pack::bytes;
+use crate::{Cursor, Error, Page, QuarantineQuery, QuarantineRow, Result, Store, int, page_size};
+
+impl Store {
+    /// A page of refused things, newest first. Rows of no known railway are shown only to [`RailwayFilter::All`].
+    pub async fn quarantine(
+        &self,
+        query: &QuarantineQuery,
+        filter: &RailwayFilter,
+    ) -> Result<Page<QuarantineRow>> {
+        let sql = "SELECT id, received, topic, content_type, railway, unit, reason, record, records, detail, size \
+                   FROM quarantine WHERE ($1 OR railway IN TEXTS($2)) AND ($3 IS NULL OR reason = $3) \
+                   AND ($4 IS NULL OR railway = $4) AND ($5 IS NULL OR unit = $5) \
+                   AND ($6 IS NULL OR received >= $6) AND ($7 IS NULL OR id < $7) ORDER BY id DESC LIMIT $8";
+        let (all, railways) = seen(filter);
+        let limit = page_size(query.limit);
+        let after = query.after.as_ref().map(place).transpose()?;
+        let values = values![
+            all,
+            railways,
+            query.reason.map(Reason::code),
+            query.railway.as_ref().map(|r| r.as_str()),
+            query.unit.as_ref().map(|u| u.as_str()),
+            query.since,
+            after,
+            int(limit + 1),
+        ];
+        let rows = self.shared.db.fetch(sql, values).await?;
+        let mut items = rows.iter().map(row).collect::<Result<Vec<_>>>()?;
+        let more = items.len() > limit;
+        items.truncate(limit);
+        let next = items.last().filter(|_| more).map(|last| Cursor(last.id.to_string()));
+        Ok(Page { items, next })
+    }
+
+    /// One row with its bytes.
+    pub async fn quarantine_row(
+        &self,
+        id: i64,
+        filter: &RailwayFilter,
+    ) -> Result<Option<(QuarantineRow, Vec<u8>)>> {
+        let sql = "SELECT q.id, q.received, q.topic, q.content_type, q.railway, q.unit, q.reason, q.record, \
+                   q.records, q.detail, q.size, r.raw FROM quarantine q JOIN quarantine_raw r ON r.raw_id = q.raw_id \
+                   WHERE q.id = $3 AND ($1 OR q.railway IN TEXTS($2))";
+        let (all, railways) = seen(filter);
+        let rows = self.shared.db.fetch(sql, values![all, railways, id]).await?;
+        let Some(found) = rows.first() else { return Ok(None) };
+        let raw = bytes::kept_raw(&found.blob("raw")?).map_err(|b| b.at(format!("quarantine {id}")))?;
+        Ok(Some((row(found)?, raw)))
+    }
+
+    /// Rows by reason.
+    pub async fn quarantine_counts(&self, filter: &RailwayFilter) -> Result<Vec<(Reason, u64)>> {
+        let sql = "SELECT reason, COUNT(*) AS count FROM quarantine WHERE ($1 OR railway IN TEXTS($2)) \
+                   GROUP BY reason ORDER BY reason";
+        let (all, railways) = seen(filter);
+        let rows = self.shared.db.fetch(sql, values![all, railways]).await?;
+        rows.iter().map(|row| Ok((reason(row)?, row.count("count")?))).collect()
+    }
+}
+
+fn row(row: &Row) -> Result<QuarantineRow> {
+    Ok(QuarantineRow {
+        id: row.int("id")?,
+        received: row.time("received")?,
+        topic: row.text("topic")?,
+        content_type: row.maybe_text("content_type")?,
+        railway: row.maybe_text("railway")?.map(|t| t.parse()).transpose().map_err(damaged)?,
+        unit: row.maybe_text("unit")?.map(|t| t.parse()).transpose().map_err(damaged)?,
+        reason: reason(row)?,
+        record: row.maybe_int("record")?.map(u32::try_from).transpose().map_err(damaged)?,
+        count: u32::try_from(row.int("records")?).map_err(damaged)?,
+        detail: row.text("detail")?,
+        size: row.count("size")?,
+    })
+}
+
+fn reason(row: &Row) -> Result<Reason> {
+    let code = row.text("reason")?;
+    Reason::from_code(&code).ok_or_else(|| damaged(format!("{code:?} is not a reason")))
+}
+
+fn damaged(what: impl std::fmt::Display) -> Error {
+    Error::Damaged { place: "quarantine".into(), what: what.to_string() }
+}
+
+fn place(cursor: &Cursor) -> Result<i64> {
+    cursor.0.parse().map_err(|_| Error::Refused(format!("{:?} is not a place in this list", cursor.0)))
+}

@@ -1,0 +1,138 @@
+//! Writing refused things, within a stated size.
+
+use std::collections::BTreeMap;
+
+use notchwatch_model::{RailwayId, Reason, Refusal};
+
+use crate::clean::clean;
+use crate::db::{Column, Tx, values};
+use crate::pack::bytes;
+use crate::register::give;
+use crate::{NewMessage, Result, int};
+
+/// Most rows kept. The oldest go first (ours: some weeks of a fleet with one bad sender, some hours of a flood).
+const MOST_ROWS: i64 = 200_000;
+/// Most bytes kept. The oldest go first.
+const MOST_BYTES: i64 = 512 << 20;
+/// Bytes left after a cut, so that it is not made for every message.
+const BYTES_AFTER_CUT: i64 = MOST_BYTES / 10 * 9;
+
+/// Refused parts of one message: one row a reason.
+pub(crate) struct Refused {
+    received: i64,
+    topic: String,
+    content_type: Option<String>,
+    railway: Option<String>,
+    unit: Option<String>,
+    size: usize,
+    raw: Vec<u8>,
+    reasons: Vec<ReasonRow>,
+}
+
+struct ReasonRow {
+    reason: Reason,
+    record: Option<u32>,
+    count: u32,
+    detail: String,
+}
+
+/// Refusals of a message by reason, in the order of their first record.
+pub(crate) fn refused_rows(
+    message: &NewMessage,
+    railway: Option<&RailwayId>,
+    refusals: &[Refusal],
+) -> Refused {
+    let mut reasons: BTreeMap<Reason, ReasonRow> = BTreeMap::new();
+    for refusal in refusals {
+        let row = reasons.entry(refusal.reason).or_insert_with(|| ReasonRow {
+            reason: refusal.reason,
+            record: refusal.record,
+            count: 0,
+            detail: clean(&refusal.detail),
+        });
+        row.count = row.count.saturating_add(1);
+    }
+    let envelope = &message.envelope;
+    Refused {
+        received: envelope.received.micros(),
+        topic: clean(&envelope.topic),
+        content_type: envelope.content_type.as_deref().map(clean),
+        railway: railway.map(ToString::to_string),
+        unit: message.decoded.unit.as_ref().map(|u| u.unit.to_string()),
+        size: envelope.payload.len(),
+        raw: bytes::keep_raw(&envelope.payload),
+        reasons: reasons.into_values().collect(),
+    }
+}
+
+/// Writes refusals and drops the oldest beyond the stated size. Returns how many rows were written.
+pub(crate) async fn put_refused(tx: &mut Tx, refused: &[&Refused]) -> Result<u64> {
+    let rows: usize = refused.iter().map(|r| r.reasons.len()).sum();
+    if rows == 0 {
+        return Ok(0);
+    }
+    let first = give(tx, "quarantine", rows).await?;
+    let mut next = first;
+    let mut numbered = Vec::with_capacity(rows);
+    let mut raws = Vec::with_capacity(refused.len());
+    for message in refused {
+        raws.push((next, *message));
+        for reason in &message.reasons {
+            numbered.push((next, raws.last().map_or(next, |r| r.0), *message, reason));
+            next += 1;
+        }
+    }
+    let raw_columns = vec![
+        ("raw_id", Column::ints(raws.iter().map(|r| r.0))),
+        ("size", Column::ints(raws.iter().map(|r| int(r.1.raw.len())))),
+        ("raw", Column::blobs(raws.iter().map(|r| r.1.raw.clone()))),
+    ];
+    tx.insert("quarantine_raw", raw_columns, "").await?;
+    put_numbered(tx, &numbered).await?;
+    let bytes: usize = raws.iter().map(|r| r.1.raw.len()).sum();
+    bound(tx, next - 1, int(bytes)).await?;
+    Ok(rows as u64)
+}
+
+async fn put_numbered(tx: &mut Tx, rows: &[(i64, i64, &Refused, &ReasonRow)]) -> Result<()> {
+    let columns = vec![
+        ("id", Column::ints(rows.iter().map(|r| r.0))),
+        ("raw_id", Column::ints(rows.iter().map(|r| r.1))),
+        ("received", Column::ints(rows.iter().map(|r| r.2.received))),
+        ("topic", Column::texts(rows.iter().map(|r| r.2.topic.clone()))),
+        ("content_type", Column::Texts(rows.iter().map(|r| r.2.content_type.clone()).collect())),
+        ("railway", Column::Texts(rows.iter().map(|r| r.2.railway.clone()).collect())),
+        ("unit", Column::Texts(rows.iter().map(|r| r.2.unit.clone()).collect())),
+        ("reason", Column::texts(rows.iter().map(|r| r.3.reason.code().to_owned()))),
+        ("record", Column::Ints(rows.iter().map(|r| r.3.record.map(i64::from)).collect())),
+        ("records", Column::ints(rows.iter().map(|r| i64::from(r.3.count)))),
+        ("detail", Column::texts(rows.iter().map(|r| r.3.detail.clone()))),
+        ("size", Column::ints(rows.iter().map(|r| int(r.2.size)))),
+    ];
+    tx.insert("quarantine", columns, "").await.map(drop)
+}
+
+/// Drops the oldest rows beyond the most kept, by rows and by bytes.
+async fn bound(tx: &mut Tx, newest: i64, added: i64) -> Result<()> {
+    let held = give(tx, "quarantine-bytes", usize::try_from(added).unwrap_or_default()).await? + added - 1;
+    let mut keep_from = newest - MOST_ROWS + 1;
+    if held > MOST_BYTES {
+        let sql = "SELECT MIN(raw_id) AS oldest FROM (SELECT raw_id, SUM(size) OVER (ORDER BY raw_id DESC) AS sum \
+                   FROM quarantine_raw) AS running WHERE sum <= $1";
+        let row = tx.fetch_one(sql, values![BYTES_AFTER_CUT]).await?;
+        let oldest = row.map_or(Ok(None), |row| row.maybe_int("oldest"))?;
+        keep_from = keep_from.max(oldest.unwrap_or(newest));
+    }
+    if keep_from <= 1 {
+        return Ok(());
+    }
+    tx.execute("DELETE FROM quarantine WHERE id < $1", values![keep_from]).await?;
+    let sql = "SELECT CAST(COALESCE(SUM(size), 0) AS BIGINT) AS size FROM quarantine_raw \
+               WHERE raw_id < (SELECT MIN(raw_id) FROM quarantine)";
+    let dropped = tx.fetch_one(sql, values![]).await?.map_or(Ok(0), |row| row.int("size"))?;
+    tx.execute("DELETE FROM quarantine_raw WHERE raw_id < (SELECT MIN(raw_id) FROM quarantine)", values![])
+        .await?;
+    tx.execute("UPDATE counter SET value = value - $1 WHERE name = 'quarantine-bytes'", values![dropped])
+        .await
+        .map(drop)
+}
