@@ -1,0 +1,376 @@
+//! A scenario: the fleet, the weather, what goes wrong and when, all from one file.
+//!
+//! Owns the shape of the scenario file (TOML) and its checks. Refuses to run it. Every time in it is in hours
+//! after `start`, so that one scenario can be played at any date.
+
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+
+use crate::channel;
+use crate::fault::{Course, FaultKind, Part};
+
+mod demo;
+
+/// Everything that decides what the fleet sends.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Scenario {
+    /// Same seed, same bytes.
+    pub seed: u64,
+    /// When the fleet begins to send, RFC 3339.
+    pub start: Timestamp,
+    /// How units send.
+    #[serde(default)]
+    pub sending: Sending,
+    /// Climates.
+    pub places: Vec<Place>,
+    /// Railways and their units.
+    pub railways: Vec<RailwayPlan>,
+    /// Faults of machines and sensors.
+    #[serde(default)]
+    pub faults: Vec<FaultPlan>,
+    /// Times without a network.
+    #[serde(default)]
+    pub outages: Vec<Outage>,
+    /// Wrong clocks.
+    #[serde(default)]
+    pub clocks: Vec<WrongClock>,
+    /// Units whose packs name another unit.
+    #[serde(default)]
+    pub misnamed: Vec<Misnamed>,
+    /// Units that send and that no register knows.
+    #[serde(default)]
+    pub strangers: Vec<Stranger>,
+    /// Notches held by order, as in a test.
+    #[serde(default)]
+    pub orders: Vec<Order>,
+}
+
+/// How units send.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Sending {
+    /// Seconds between snapshots.
+    pub snapshot_s: u32,
+    /// Snapshots in a batch.
+    pub batch: u32,
+    /// Batches until that many hours after the start, a pack a snapshot from then on.
+    pub batch_until_h: f64,
+    /// Snapshots a unit keeps while it has no network; the oldest are lost when there are more.
+    pub keep: u32,
+    /// Share of packs sent twice.
+    pub duplicates: f64,
+    /// Share of each line that has no radio.
+    pub dead_zones: f64,
+}
+
+impl Default for Sending {
+    fn default() -> Self {
+        Sending {
+            snapshot_s: 60,
+            batch: 12,
+            batch_until_h: 0.0,
+            keep: 2_880,
+            duplicates: 0.003,
+            dead_zones: 0.04,
+        }
+    }
+}
+
+/// A climate.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Place {
+    /// Name; also the region of its units.
+    pub id: String,
+    /// Mean temperature of the year, in degrees Celsius.
+    pub mean_c: f64,
+    /// Half the difference between the warmest and the coldest time of the year, in K.
+    pub season_c: f64,
+    /// Half the difference between day and night, in K.
+    pub day_c: f64,
+    /// Size of passing fronts, in K.
+    pub front_c: f64,
+    /// Day of the year that is warmest, 0 to 365.
+    pub warmest_day: f64,
+    /// Height above the sea, in m.
+    pub height_m: f64,
+    /// How far its lines go up and down, in m.
+    pub relief_m: f64,
+    /// Degrees east, for the time of the day.
+    pub longitude: f64,
+}
+
+/// What a unit is used for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Duty {
+    /// Trains over the line.
+    #[default]
+    LineHaul,
+    /// Making up trains in a yard.
+    Switch,
+}
+
+/// One railway's part of the fleet.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RailwayPlan {
+    /// Identity, as in topics.
+    pub id: String,
+    /// Name for people.
+    pub name: String,
+    /// IANA time zone.
+    pub zone: String,
+    /// Place its units work in.
+    pub place: String,
+    /// How many units.
+    pub units: u32,
+    /// Letters before the unit's number.
+    pub prefix: String,
+    /// Number of the first unit.
+    pub first: u32,
+    /// What they do.
+    #[serde(default)]
+    pub duty: Duty,
+}
+
+/// One fault of one unit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FaultPlan {
+    /// `railway/unit`.
+    pub unit: String,
+    /// What fails.
+    pub kind: FaultKind,
+    /// When it begins.
+    pub onset_h: f64,
+    /// How it grows.
+    #[serde(default)]
+    pub course: Course,
+    /// Time to grow to its full size, in hours.
+    #[serde(default)]
+    pub over_h: f64,
+    /// Size against the usual one.
+    #[serde(default = "one")]
+    pub severity: f64,
+    /// Cylinder (1 to 12) or motor (1 to 6).
+    #[serde(default)]
+    pub which: Option<u32>,
+    /// Channel of a sensor fault that can sit on any.
+    #[serde(default)]
+    pub channel: Option<String>,
+    /// Size of a sensor's drift, in the channel's unit of measure.
+    #[serde(default)]
+    pub size: Option<f64>,
+    /// When it is repaired.
+    #[serde(default)]
+    pub until_h: Option<f64>,
+}
+
+fn one() -> f64 {
+    1.0
+}
+
+/// A time without a network, after which units send what they kept, oldest first.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Outage {
+    /// The railway that loses it.
+    pub railway: String,
+    /// Its units; all when empty.
+    #[serde(default)]
+    pub units: Vec<String>,
+    /// When it begins.
+    pub from_h: f64,
+    /// How long it lasts.
+    pub for_h: f64,
+}
+
+/// A clock that is wrong.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WrongClock {
+    /// `railway/unit`.
+    pub unit: String,
+    /// When it begins.
+    pub from_h: f64,
+    /// When it is set right; never when absent.
+    #[serde(default)]
+    pub until_h: Option<f64>,
+    /// How far ahead of the time, in hours; behind when negative.
+    pub ahead_h: f64,
+}
+
+/// Packs that name another unit than the topic they come on.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Misnamed {
+    /// `railway/unit` that sends.
+    pub unit: String,
+    /// Unit named in the packs.
+    pub named: String,
+    /// When it begins.
+    pub from_h: f64,
+    /// How long it lasts.
+    pub for_h: f64,
+}
+
+/// A unit that sends and that no register knows.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Stranger {
+    /// Its railway, one of the scenario's.
+    pub railway: String,
+    /// Its number.
+    pub unit: String,
+    /// When it begins to send.
+    #[serde(default)]
+    pub from_h: f64,
+}
+
+/// A notch held by order.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Order {
+    /// `railway/unit`.
+    pub unit: String,
+    /// From when.
+    pub at_h: f64,
+    /// How long, in hours.
+    pub for_h: f64,
+    /// 0 (idle) to 8.
+    pub notch: u8,
+}
+
+/// Why a scenario cannot be played.
+#[derive(Debug, thiserror::Error)]
+pub enum ScenarioError {
+    /// Not a scenario file.
+    #[error("not a scenario: {0}")]
+    Shape(#[from] toml::de::Error),
+    /// A name that nothing has.
+    #[error("{place}: {name:?} is not {wanted}")]
+    Unknown {
+        /// Where in the scenario.
+        place: String,
+        /// What was written.
+        name: String,
+        /// What would be right.
+        wanted: &'static str,
+    },
+    /// A number that makes no sense.
+    #[error("{place}: {wanted}")]
+    Number {
+        /// Where in the scenario.
+        place: String,
+        /// What would be right.
+        wanted: &'static str,
+    },
+}
+
+impl Scenario {
+    /// Reads a scenario file and checks it.
+    pub fn parse(text: &str) -> Result<Self, ScenarioError> {
+        let scenario: Scenario = toml::from_str(text)?;
+        scenario.check()?;
+        Ok(scenario)
+    }
+
+    /// The same fleet with another number of units, shared among the railways as before. Faults of units that
+    /// no longer exist go.
+    #[must_use]
+    pub fn with_units(mut self, units: u32) -> Self {
+        let before = self.railways.iter().map(|r| u64::from(r.units)).sum::<u64>().max(1);
+        let mut given = 0_u64;
+        let mut reached = 0_u64;
+        for railway in &mut self.railways {
+            reached += u64::from(railway.units);
+            let upto = u64::from(units) * reached / before;
+            railway.units = u32::try_from(upto - given).unwrap_or(u32::MAX);
+            given = upto;
+        }
+        let known: std::collections::BTreeSet<String> = self.unit_names().collect();
+        self.faults.retain(|f| known.contains(&f.unit));
+        self.clocks.retain(|c| known.contains(&c.unit));
+        self.misnamed.retain(|m| known.contains(&m.unit));
+        self.orders.retain(|o| known.contains(&o.unit));
+        self
+    }
+
+    /// Every registered unit as `railway/unit`.
+    pub(crate) fn unit_names(&self) -> impl Iterator<Item = String> + '_ {
+        self.railways.iter().flat_map(|r| (0..r.units).map(move |i| format!("{}/{}", r.id, r.unit_name(i))))
+    }
+
+    pub(crate) fn check(&self) -> Result<(), ScenarioError> {
+        let known: std::collections::BTreeSet<String> = self.unit_names().collect();
+        let places = self.faults.iter().map(|f| ("faults", &f.unit));
+        let places = places.chain(self.clocks.iter().map(|c| ("clocks", &c.unit)));
+        let places = places.chain(self.misnamed.iter().map(|m| ("misnamed", &m.unit)));
+        for (place, name) in places.chain(self.orders.iter().map(|o| ("orders", &o.unit))) {
+            if !known.contains(name) {
+                return Err(unknown(
+                    format!("{place}.unit"),
+                    name,
+                    "a unit of the scenario, as railway/unit",
+                ));
+            }
+        }
+        for railway in &self.railways {
+            if !self.places.iter().any(|p| p.id == railway.place) {
+                let place = format!("railways.{}.place", railway.id);
+                return Err(unknown(place, &railway.place, "one of the places"));
+            }
+        }
+        let railways = self.outages.iter().map(|o| ("outages", &o.railway));
+        for (place, name) in railways.chain(self.strangers.iter().map(|s| ("strangers", &s.railway))) {
+            if !self.railways.iter().any(|r| r.id == *name) {
+                return Err(unknown(format!("{place}.railway"), name, "one of the railways"));
+            }
+        }
+        if self.sending.snapshot_s == 0 || self.sending.batch == 0 || self.sending.keep < self.sending.batch {
+            let wanted = "snapshot_s and batch are 1 or more, keep is batch or more";
+            return Err(ScenarioError::Number { place: "sending".into(), wanted });
+        }
+        if let Some(order) = self.orders.iter().find(|o| o.notch > 8) {
+            let place = format!("orders.{}.notch", order.unit);
+            return Err(ScenarioError::Number { place, wanted: "a notch is 0 to 8" });
+        }
+        self.faults.iter().try_for_each(FaultPlan::check)
+    }
+}
+
+fn unknown(place: String, name: &str, wanted: &'static str) -> ScenarioError {
+    ScenarioError::Unknown { place, name: name.to_owned(), wanted }
+}
+
+impl RailwayPlan {
+    /// Number of the unit at a position.
+    pub(crate) fn unit_name(&self, position: u32) -> String {
+        format!("{}-{}", self.prefix, self.first.saturating_add(position))
+    }
+}
+
+impl FaultPlan {
+    fn check(&self) -> Result<(), ScenarioError> {
+        let place = |field: &str| format!("faults.{}.{field}", self.unit);
+        let numbered = |last: u32, wanted| match self.which {
+            Some(n) if (1..=last).contains(&n) => Ok(()),
+            _ => Err(ScenarioError::Number { place: place("which"), wanted }),
+        };
+        match self.kind.spec().part {
+            Part::Whole => Ok(()),
+            Part::Cylinder => numbered(12, "this fault names its cylinder, 1 to 12"),
+            Part::Motor => numbered(6, "this fault names its motor, 1 to 6"),
+            Part::Channel => match self.channel.as_deref() {
+                Some(name) if channel::position(name).is_some() => Ok(()),
+                name => Err(unknown(
+                    place("channel"),
+                    name.unwrap_or(""),
+                    "a channel, which this fault must name",
+                )),
+            },
+        }
+    }
+}
