@@ -271,7 +271,7 @@ fn read_wide(sheet: &mut Sheet<'_>, time: Option<usize>, options: &Options) -> R
         match column {
             // A column in which nothing was ever measured is no channel, unless it was asked for.
             Ok(column) if options.channels.is_some() || column.values.iter().any(Option::is_some) => {
-                kept.push(column)
+                kept.push(column);
             }
             Ok(_) => {}
             Err(error) => left_out.push((sheet.headers.get(at).cloned().unwrap_or_default(), error)),

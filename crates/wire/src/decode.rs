@@ -77,7 +77,7 @@ impl Decoder {
                 fitter.take(step, position, out);
             });
         match outcome {
-            Ok(fitted) => Decoded { unit, ..fitted.into_decoded() },
+            Ok(outcome) => Decoded { unit, ..outcome.into_decoded() },
             Err(fault) => Decoded::refused(unit, fault.reason, fault.detail),
         }
     }

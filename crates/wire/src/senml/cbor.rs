@@ -303,7 +303,7 @@ mod tests {
         for (hex, wanted) in [
             ("", "byte 0"),
             ("81", "more entries than bytes"),
-            ("9bffffffffffffffff00", "more than 10000 records"),
+            ("9bffffffffffffffff00", "more entries than bytes"),
             ("990100", "more entries than bytes"),
             ("81bb7fffffffffffffff00", "more entries than bytes"),
             ("81a1027bffffffffffffffff61", "the bytes end within a value"),

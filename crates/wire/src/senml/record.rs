@@ -201,7 +201,7 @@ pub(crate) struct Record<'a> {
     pub(crate) must_understand: Option<Box<str>>,
     pub(crate) must_understand_base: Option<Box<str>>,
     /// It is no record at all: what it is instead.
-    pub(crate) not_a_record: Option<&'static str>,
+    pub(crate) instead: Option<&'static str>,
     /// A known field came under its text label in CBOR, where the RFC has a number.
     pub(crate) text_label: bool,
 }
@@ -215,7 +215,7 @@ pub(crate) enum Data<'a> {
 
 impl<'a> Record<'a> {
     pub(crate) fn not_a_record(what: &'static str) -> Self {
-        Self { not_a_record: Some(what), ..Self::default() }
+        Self { instead: Some(what), ..Self::default() }
     }
 
     /// Takes one field.

@@ -117,7 +117,7 @@ impl<'a> Resolver<'a> {
         self.check_version(&record)?;
         let bases_only = record.is_base_only();
         self.take_bases(&mut record);
-        if let Some(what) = record.not_a_record {
+        if let Some(what) = record.instead {
             return Ok(Step::Refused(
                 Reason::Malformed,
                 format!("a record is a map of fields, this is {what}"),
