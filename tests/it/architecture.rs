@@ -38,7 +38,7 @@ const NEVER: &[(&str, &[&str])] = &[
     ("evaluate", &["axum", "rumqttc", "sqlx"]),
     ("desk", &["axum", "sqlx", "rumqttc"]),
     ("web", &["sqlx", "rumqttc"]),
-    ("daemon", &["sqlx", "axum"]),
+    ("daemon", &["sqlx"]),
     ("demo-feed", &["sqlx", "axum"]),
 ];
 

@@ -38,7 +38,7 @@ fn a_large_message_stops_nothing() {
     const RECORDS: i64 = 6_000;
     let (broker, database) = (Broker::start(), Database::new(Engine::Sqlite));
     let daemon = Daemon::start_with(&broker, &database, &[REGISTER], "[limits]\nmessage_bytes = 300000\n");
-    let client = daemon.client("centre", "administrator", None);
+    let client = daemon.administrator();
     let ours = topic("northmoor", "NM-11");
     let first = now_ms() / 1000 - RECORDS;
     let large = |records: i64| {
@@ -92,7 +92,7 @@ fn a_repeated_message_and_a_repeated_record_count_once(engine: Engine) {
 fn a_bad_record_costs_only_itself(engine: Engine) {
     let (broker, database) = (Broker::start(), Database::new(engine));
     let daemon = Daemon::start(&broker, &database, &[REGISTER]);
-    let client = daemon.client("centre", "administrator", None);
+    let client = daemon.administrator();
     let (now, ours) = (now_ms(), topic("northmoor", "NM-11"));
     let seconds = now / 1000;
     for bad in ["null", "1e999", "\"80\"", "true"] {
@@ -147,7 +147,7 @@ fn a_value_that_dances_round_a_limit_is_one_finding(engine: Engine) {
 fn a_retained_message_is_no_news() {
     let (mut broker, database) = (Broker::start(), Database::new(Engine::Sqlite));
     let daemon = Daemon::start(&broker, &database, &[REGISTER]);
-    let client = daemon.client("centre", "administrator", None);
+    let client = daemon.administrator();
     let ours = topic("northmoor", "NM-11");
     broker.publish_retained(
         &topic("northmoor", "NM-12"),
@@ -179,7 +179,7 @@ fn a_retained_message_is_no_news() {
 fn metrics_do_not_grow_with_what_senders_invent() {
     let (broker, database) = (Broker::start(), Database::new(Engine::Sqlite));
     let daemon = Daemon::start(&broker, &database, &[REGISTER]);
-    let client = daemon.client("centre", "administrator", None);
+    let client = daemon.administrator();
     let series = || {
         let metrics = daemon.anonymous().get("/metrics");
         assert_eq!(metrics.status, 200, "{}", metrics.text);

@@ -25,7 +25,7 @@ struct Other {
 fn neither_railway_sees_anything_of_the_other(engine: Engine) {
     let (broker, database) = (Broker::start(), Database::new(engine));
     let daemon = Daemon::start(&broker, &database, &[REGISTER]);
-    let centre = daemon.client("centre", "administrator", None);
+    let centre = daemon.administrator();
     let planner = daemon.client("planner", "operator", Some("northmoor"));
     let viewer = daemon.client("viewer", "viewer", Some("northmoor"));
     let stream = planner.events(None);
@@ -121,8 +121,9 @@ fn shape(answer: &Answer) -> (Value, Value) {
 }
 
 fn acts_find_nothing(caller: &Client, other: &Other) {
-    for act in ["acknowledge", "take", "note"] {
-        let answer = caller.act(&other.finding, act, &other.version, &json!({"text": "seen"}));
+    for (act, body) in [("acknowledge", json!({})), ("take", json!({})), ("note", json!({ "text": "seen" }))]
+    {
+        let answer = caller.act(&other.finding, act, &other.version, &body);
         assert_eq!(answer.status, 404, "{act}: {}", answer.text);
     }
 }

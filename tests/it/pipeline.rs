@@ -84,7 +84,7 @@ fn bad_messages() -> Vec<Bad> {
 fn each_bad_message_is_seen_with_its_reason_and_delays_nobody(engine: Engine) {
     let (broker, database) = (Broker::start(), Database::new(engine));
     let daemon = Daemon::start(&broker, &database, &[REGISTER]);
-    let administrator = daemon.client("admin-token", "administrator", None);
+    let administrator = daemon.administrator();
     for Bad { what, topic: place, payload, reason } in bad_messages() {
         broker.publish(&place, payload.as_bytes());
         let good_at = now_ms();

@@ -40,6 +40,9 @@ EARLY_LIFE = 0.4
 SENDERS = 4
 STORED_WITHIN_S = 300
 REST_S = 8
+# Bounds of one request for samples, a little under the program's.
+MOST_SPAN_S = 6 * 86_400
+MOST_SAMPLES = 40_000
 
 
 class Unit:
@@ -156,20 +159,35 @@ def rfc3339(at):
     return datetime.fromtimestamp(at, timezone.utc).isoformat().replace("+00:00", "Z")
 
 
-def stored(api, unit, channel):
-    """[(seconds, value)] of one channel over the unit's whole span."""
+def windows(unit, channel_count):
+    """The unit's rows cut so that each part can be asked for in one request: [(from, to, rows)], without gaps."""
+    begin, rows = 0, unit.rows
+    while begin < len(rows):
+        end = begin
+        while end < len(rows) and rows[end][0] - rows[begin][0] < MOST_SPAN_S:
+            if (end - begin + 1) * channel_count > MOST_SAMPLES:
+                break
+            end += 1
+        yield rows[begin][0], rows[end][0] if end < len(rows) else rows[-1][0] + 1, rows[begin:end]
+        begin = end
+
+
+def stored(api, unit, names, begin, end):
+    """{channel: [(seconds, value)]} as the program keeps it."""
     path = f"/api/v1/units/{unit.railway}/{unit.name}/samples"
-    span = {"from": rfc3339(unit.rows[0][0]), "to": rfc3339(unit.rows[-1][0] + 1)}
-    return [(seconds(s["time"]), s["value"]) for s in api.pages(path, channel=channel, **span)]
+    span = {"from": rfc3339(begin), "to": rfc3339(end)}
+    answer = api.get(path, channel=",".join(names), **span)
+    return {s["channel"]: [(seconds(p["time"]), p["value"]) for p in s["points"]] for s in answer["series"]}
 
 
 def wait_until_stored(api, units):
+    """Waits for each unit's last row: one sender's messages arrive in order."""
     until = time.monotonic() + STORED_WITHIN_S
     for unit in units:
-        name = channels(unit.klass)[-1][0]
-        while (have := len(stored(api, unit, name))) < len(unit.rows):
+        name, last = channels(unit.klass)[-1][0], unit.rows[-1][0]
+        while not stored(api, unit, [name], last, last + 1)[name]:
             if time.monotonic() > until:
-                sys.exit(f"{unit.topic}: {have} of {len(unit.rows)} rows stored after {STORED_WITHIN_S} s")
+                sys.exit(f"{unit.topic}: the last row is not stored after {STORED_WITHIN_S} s")
             time.sleep(0.2)
 
 
@@ -177,23 +195,27 @@ def compare(api, units):
     """How many samples were sent; exits with the first difference."""
     count = 0
     for unit in units:
-        for position, (name, _) in enumerate(channels(unit.klass)):
-            sent = [(float(at), float(values[position])) for at, values in unit.rows]
-            kept = stored(api, unit, name)
-            if sent != kept:
-                differs = next((pair for pair in zip(sent, kept) if pair[0] != pair[1]), "the tail")
-                sys.exit(f"{unit.topic} {name}: sent {len(sent)}, stored {len(kept)}, first difference {differs}")
-            count += len(sent)
+        names = [name for name, _ in channels(unit.klass)]
+        for begin, end, rows in windows(unit, len(names)):
+            kept = stored(api, unit, names, begin, end)
+            for position, name in enumerate(names):
+                sent = [(float(at), float(values[position])) for at, values in rows]
+                if sent != kept[name]:
+                    pairs = zip(sent, kept[name])
+                    differs = next((pair for pair in pairs if pair[0] != pair[1]), "after the shorter one's end")
+                    sys.exit(f"{unit.topic} {name}: sent {len(sent)}, kept {len(kept[name])}: {differs}")
+                count += len(sent)
     return count
 
 
 def resting_findings(api, units):
-    """The findings, once none has come or changed for a while."""
-    railways, before, since = {u.railway for u in units}, None, time.monotonic()
+    """The findings and how many samples are judged, once neither has moved for a while."""
+    railways, before, since = sorted({u.railway for u in units}), None, time.monotonic()
     while time.monotonic() - since < REST_S:
-        found = [f for r in sorted(railways) for f in api.pages("/api/v1/findings", railway=r)]
-        if found != before:
-            before, since = found, time.monotonic()
+        findings = [f for r in railways for f in api.pages("/api/v1/findings", railway=r, limit=100)]
+        now = (int(api.get("/api/v1/feed")["samples"]), findings)
+        if now != before:
+            before, since = now, time.monotonic()
         time.sleep(0.5)
     return before
 
@@ -262,8 +284,8 @@ def run(options, units):
         f"{len(units)} units, {samples} samples sent and stored equal "
         f"(published in {published - began:.1f} s, all stored {waited - published:.1f} s later)"
     )
-    findings = resting_findings(api, units)
-    print(f"{len(findings)} findings, {sum(len(f['symptoms']) for f in findings)} symptoms")
+    judged, findings = resting_findings(api, units)
+    print(f"{judged} samples judged, {len(findings)} findings, {sum(len(f['symptoms']) for f in findings)} symptoms")
     score_rigs(units, findings)
     score_engines(units, findings)
     return findings

@@ -131,25 +131,19 @@ pub(crate) fn identity(finding: &Value) -> (String, String) {
     (id, version)
 }
 
-/// Values of a channel as stored, by time in milliseconds since 1970.
+/// Values of a channel as stored in the last days, by time in milliseconds since 1970.
 pub(crate) fn samples(client: &Client, railway: &str, unit: &str, channel: &str) -> Vec<(i64, f64)> {
-    const SPAN_MS: i64 = 29 * 24 * 60 * MINUTE_MS;
-    let mut cursor = String::new();
-    let mut found = Vec::new();
+    const SPAN_MS: i64 = 6 * 24 * 60 * MINUTE_MS;
     let (from, to) = (rfc3339(now_ms() - SPAN_MS), rfc3339(now_ms() + 10 * MINUTE_MS));
-    loop {
-        let path =
-            format!("/api/v1/units/{railway}/{unit}/samples?channel={channel}&from={from}&to={to}{cursor}");
-        let answer = client.get(&path);
-        found.extend(answer.items().iter().map(|sample| {
-            let time: jiff::Timestamp = sample["time"].as_str().expect("a time").parse().expect("RFC 3339");
-            (time.as_millisecond(), sample["value"].as_f64().expect("a number"))
-        }));
-        match answer.json()["next"].as_str() {
-            Some(next) => cursor = format!("&cursor={next}"),
-            None => return found,
-        }
-    }
+    let answer =
+        client.get(&format!("/api/v1/units/{railway}/{unit}/samples?channel={channel}&from={from}&to={to}"));
+    assert_eq!(answer.status, 200, "{}", answer.text);
+    let points = answer.json()["series"][0]["points"].as_array().cloned().unwrap_or_default();
+    let point = |point: &Value| {
+        let time: jiff::Timestamp = point["time"].as_str().expect("a time").parse().expect("RFC 3339");
+        (time.as_millisecond(), point["value"].as_f64().expect("a number"))
+    };
+    points.iter().map(point).collect()
 }
 
 fn rfc3339(at_ms: i64) -> String {

@@ -9,6 +9,7 @@ use std::process::{Command, ExitStatus, Output, Stdio};
 use std::sync::OnceLock;
 use std::time::Duration;
 
+use serde_json::{Value, json};
 use tempfile::TempDir;
 
 use super::broker::Broker;
@@ -46,6 +47,7 @@ fn build() -> PathBuf {
 pub(crate) struct Daemon {
     folder: TempDir,
     base: String,
+    administrator: String,
     process: Process,
 }
 
@@ -72,9 +74,11 @@ impl Daemon {
             broker.url()
         );
         write!(config, "[register]\nfiles = {files:?}\n{more}\n").expect("a string grows");
-        std::fs::write(folder.path().join("notchwatch.toml"), config).expect("the configuration");
+        let path = folder.path().join("notchwatch.toml");
+        std::fs::write(&path, config).expect("the configuration");
+        let administrator = administrator(&path);
         let process = launch(folder.path());
-        let mut daemon = Self { folder, base: format!("http://127.0.0.1:{port}"), process };
+        let mut daemon = Self { folder, base: format!("http://127.0.0.1:{port}"), administrator, process };
         daemon.wait_until_ready();
         daemon
     }
@@ -100,46 +104,33 @@ impl Daemon {
         Client::new(&self.base, None)
     }
 
-    /// A caller with a new token, made with the program's own command.
-    pub(crate) fn client(&self, name: &str, role: &str, railways: Option<&str>) -> Client {
-        Client::new(&self.base, Some(&self.token(name, role, railways)))
+    /// The caller with the token that the program's own command made before the first start.
+    pub(crate) fn administrator(&self) -> Client {
+        Client::new(&self.base, Some(&self.administrator))
     }
 
-    /// A new token, made with the program's own command.
-    pub(crate) fn token(&self, name: &str, role: &str, railways: Option<&str>) -> String {
-        let config = self.config();
-        let mut args = vec!["token", "create", "--config", &config, "--name", name, "--role", role];
-        if let Some(railways) = railways {
-            args.extend(["--railways", railways]);
-        }
-        let out = self.command(&args, "");
-        let said = String::from_utf8_lossy(&out.stdout).into_owned();
-        let token = said.split_whitespace().find(|word| word.starts_with("nwt_"));
-        token
-            .unwrap_or_else(|| panic!("no token in {said:?} {}", String::from_utf8_lossy(&out.stderr)))
-            .to_owned()
+    /// A caller with a new token for all railways, or for one.
+    pub(crate) fn client(&self, name: &str, role: &str, railway: Option<&str>) -> Client {
+        Client::new(&self.base, Some(&self.token(name, role, railway)))
     }
 
-    /// An account with a password, made with the program's own command.
+    /// A new token.
+    pub(crate) fn token(&self, name: &str, role: &str, railway: Option<&str>) -> String {
+        let railways: Vec<&str> = railway.into_iter().collect();
+        let body = json!({
+            "label": "test", "name": name, "role": role, "all_railways": railway.is_none(),
+            "railways": if railway.is_none() { Value::Null } else { json!(railways) },
+        });
+        let made = self.administrator().send("POST", "/api/v1/tokens", &body);
+        assert_eq!(made.status, 201, "{}", made.text);
+        made.json()["secret"].as_str().expect("a secret").to_owned()
+    }
+
+    /// An account for all railways that may sign in to the console.
     pub(crate) fn account(&self, name: &str, role: &str, password: &str) {
-        let config = self.config();
-        self.command(&["account", "add", name, "--config", &config, "--role", role], password);
-    }
-
-    fn config(&self) -> String {
-        self.folder.path().join("notchwatch.toml").display().to_string()
-    }
-
-    fn command(&self, args: &[&str], input: &str) -> Output {
-        let out = run(args, input);
-        assert!(
-            out.status.success(),
-            "notchwatch {args:?}: {}\n{}\nthe program meanwhile:\n{}",
-            out.status,
-            String::from_utf8_lossy(&out.stderr),
-            self.said()
-        );
-        out
+        let body = json!({ "role": role, "all_railways": true, "enabled": true, "password": password });
+        let put = self.administrator().send("PUT", &format!("/api/v1/accounts/{name}"), &body);
+        assert_eq!(put.status, 204, "{}", put.text);
     }
 
     /// Everything it has printed and logged since its first start.
@@ -172,6 +163,16 @@ impl Daemon {
         self.process = launch(self.folder.path());
         self.wait_until_ready();
     }
+}
+
+/// A token of an administrator, made while the store is not in use by another process.
+fn administrator(config: &Path) -> String {
+    let config = config.display().to_string();
+    let out =
+        run(&["token", "create", "--config", &config, "--name", "centre", "--role", "administrator"], "");
+    let (said, warned) = (String::from_utf8_lossy(&out.stdout), String::from_utf8_lossy(&out.stderr));
+    let token = said.split_whitespace().find(|word| word.starts_with("nwt_"));
+    token.unwrap_or_else(|| panic!("no token: {} {said} {warned}", out.status)).to_owned()
 }
 
 fn launch(folder: &Path) -> Process {

@@ -67,16 +67,30 @@ impl Client {
         answer(request.call()?)
     }
 
+    /// Sends JSON with a method.
+    pub(crate) fn send(&self, method: &str, path: &str, body: &Value) -> Answer {
+        self.request(method, path, None, body)
+    }
+
     /// An act on a finding, on the version that was seen.
     pub(crate) fn act(&self, finding: &str, act: &str, seen: &str, body: &Value) -> Answer {
-        let path = format!("/api/v1/findings/{finding}/{act}");
-        let mut request =
-            self.agent.post(format!("{}{path}", self.base)).header("if-match", format!("\"{seen}\""));
+        self.request("POST", &format!("/api/v1/findings/{finding}/{act}"), Some(seen), body)
+    }
+
+    fn request(&self, method: &str, path: &str, seen: Option<&str>, body: &Value) -> Answer {
+        let mut request = ureq::http::Request::builder()
+            .method(method)
+            .uri(format!("{}{path}", self.base))
+            .header("content-type", "application/json");
+        if let Some(version) = seen {
+            request = request.header("if-match", format!("\"{version}\""));
+        }
         if let Some(token) = &self.token {
             request = request.header("authorization", format!("Bearer {token}"));
         }
-        let sent = request.send_json(body).and_then(answer);
-        sent.unwrap_or_else(|e| panic!("POST {path}: {e}"))
+        let request = request.body(body.to_string()).expect("a request");
+        let sent = self.agent.run(request).and_then(answer);
+        sent.unwrap_or_else(|e| panic!("{method} {path}: {e}"))
     }
 
     /// Opens the event stream, after the event named or from now on.
