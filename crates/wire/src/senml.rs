@@ -101,7 +101,7 @@ impl Fault {
 }
 
 /// Takes a record as sent; an error ends the pack.
-type Each<'e, 'a> = &'e mut dyn FnMut(Record<'a>) -> Result<(), Fault>;
+type Each<'e, 'a> = &'e mut dyn FnMut(&mut Record<'a>) -> Result<(), Fault>;
 
 /// Walks through a pack, handing each step with its position to `take`. Where a second reading is needed, what the first
 /// made is thrown away.

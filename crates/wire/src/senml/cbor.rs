@@ -11,7 +11,7 @@ use minicbor::decode::{Decoder, Error};
 use notchwatch_model::Reason;
 
 use super::number;
-use super::record::{Label, Record, Scalar};
+use super::record::{Kind, Label, Record, Scalar};
 use super::{Each, Fault};
 use crate::Limits;
 
@@ -28,14 +28,14 @@ pub(crate) fn read<'a>(bytes: &'a [u8], limits: &Limits, each: Each<'_, 'a>) -> 
     if items.left.is_some_and(|n| n > limits.records as u64) {
         return Err(Fault::too_many_records(limits));
     }
-    let mut count = 0_usize;
+    let (mut count, mut record) = (0_usize, Record::default());
     while reader.next(&mut items)? {
         count += 1;
         if count > limits.records {
             return Err(Fault::too_many_records(limits));
         }
-        let record = reader.record()?;
-        each(record)?;
+        reader.record(&mut record)?;
+        each(&mut record)?;
     }
     if reader.decoder.position() < body.len() {
         return Err(reader.malformed("bytes follow the pack"));
@@ -60,11 +60,13 @@ struct Items {
 const RECORD_DEPTH: usize = 2;
 
 impl<'a> Reader<'a, '_> {
+    #[cold]
     fn malformed(&self, what: &str) -> Fault {
         let at = self.skipped + self.decoder.position();
         Fault { reason: Reason::Malformed, detail: format!("not a CBOR pack: {what} at byte {at}") }
     }
 
+    #[cold]
     fn broken(&self, error: Error) -> Fault {
         let what = if error.is_end_of_input() {
             "the bytes end within a value"
@@ -114,22 +116,26 @@ impl<'a> Reader<'a, '_> {
         }
     }
 
-    fn record(&mut self) -> Result<Record<'a>, Fault> {
+    fn record(&mut self, record: &mut Record<'a>) -> Result<(), Fault> {
         if !matches!(self.kind()?, Type::Map | Type::MapIndef) {
             self.skip(RECORD_DEPTH)?;
-            return Ok(Record::not_a_record("no map"));
+            *record = Record::no_record(Kind::Nested);
+            return Ok(());
         }
-        let mut record = Record::default();
+        *record = Record::default();
         let mut fields = self.items(Type::Map)?;
         while self.next(&mut fields)? {
-            let label = self.label(&mut record)?;
+            let label = self.label(record)?;
             let scalar = self.scalar(RECORD_DEPTH + 1)?;
             record.put(label, scalar);
         }
-        Ok(record)
+        Ok(())
     }
 
     fn label(&mut self, record: &mut Record<'a>) -> Result<Label, Fault> {
+        if let Some(number) = self.small_number() {
+            return Ok(Label::of_number(number));
+        }
         match self.scalar(RECORD_DEPTH + 1)? {
             Scalar::Number(number) => {
                 #[expect(
@@ -151,6 +157,19 @@ impl<'a> Reader<'a, '_> {
         }
     }
 
+    /// A whole number in one byte, as nearly every label is (RFC 8949 section 3: major types 0 and 1 below 24).
+    fn small_number(&mut self) -> Option<i64> {
+        let at = self.decoder.position();
+        let byte = *self.decoder.input().get(at)?;
+        let number = match byte {
+            0x00..=0x17 => i64::from(byte),
+            0x20..=0x37 => -1 - i64::from(byte - 0x20),
+            _ => return None,
+        };
+        self.decoder.set_position(at + 1);
+        Some(number)
+    }
+
     fn scalar(&mut self, depth: usize) -> Result<Scalar<'a>, Fault> {
         let kind = self.kind()?;
         let decoder = &mut self.decoder;
@@ -167,7 +186,7 @@ impl<'a> Reader<'a, '_> {
             Type::Null => decoder.null().map(|()| Scalar::Null),
             Type::Undefined => decoder.undefined().map(|()| Scalar::Null),
             Type::Bytes => decoder.bytes().map(Scalar::Bytes),
-            Type::String | Type::StringIndef => return self.text(),
+            Type::String | Type::StringIndef => return self.text(kind),
             Type::Tag => return self.tagged(depth),
             _ => {
                 self.skip(depth)?;
@@ -178,8 +197,8 @@ impl<'a> Reader<'a, '_> {
     }
 
     /// A text. One that is not UTF-8 has been read over all the same.
-    fn text(&mut self) -> Result<Scalar<'a>, Fault> {
-        if self.kind()? == Type::String {
+    fn text(&mut self, kind: Type) -> Result<Scalar<'a>, Fault> {
+        if kind == Type::String {
             return match self.decoder.str() {
                 Ok(text) => Ok(Scalar::Text(Cow::Borrowed(text))),
                 Err(error) if error.is_end_of_input() || error.is_type_mismatch() => Err(self.broken(error)),
@@ -262,7 +281,7 @@ mod tests {
     fn records(bytes: &[u8]) -> Result<Vec<Record<'_>>, Fault> {
         let mut all = Vec::new();
         read(bytes, &Limits::default(), &mut |record| {
-            all.push(record);
+            all.push(record.clone());
             Ok(())
         })?;
         Ok(all)

@@ -13,7 +13,7 @@ use serde::de::{DeserializeSeed, Deserializer, IgnoredAny, MapAccess, SeqAccess,
 use serde_json::value::RawValue;
 
 use super::number::{self, EXACT};
-use super::record::{Label, Record, Scalar};
+use super::record::{Kind, Label, Record, Scalar};
 use super::{Each, Fault};
 use crate::Limits;
 
@@ -46,7 +46,7 @@ impl From<Fault> for Stop {
 
 /// Hands each record of the pack to `each`, in order.
 pub(crate) fn read<'a>(text: &'a str, way: Way, limits: &Limits, each: Each<'_, 'a>) -> Result<(), Stop> {
-    let mut state = State { limits, way, fault: None };
+    let mut state = State { limits, record: Record::default(), way, fault: None };
     let mut parser = serde_json::Deserializer::from_str(text);
     let outcome = PackSeed { state: &mut state, each }.deserialize(&mut parser).and_then(|()| parser.end());
     match (state.fault, outcome) {
@@ -87,13 +87,15 @@ pub(crate) fn repaired(text: &str) -> Cow<'_, str> {
     Cow::Owned(out)
 }
 
-struct State<'l> {
+struct State<'l, 'a> {
     limits: &'l Limits,
+    /// The record being read: one place for all, since moving it costs more than reading it.
+    record: Record<'a>,
     way: Way,
     fault: Option<Fault>,
 }
 
-impl State<'_> {
+impl State<'_, '_> {
     /// Notes why the whole pack is refused, and gives the error that stops the parser.
     fn stop<E: serde::de::Error>(&mut self, fault: Fault) -> E {
         self.fault = Some(fault);
@@ -110,7 +112,7 @@ impl State<'_> {
 }
 
 struct PackSeed<'s, 'l, 'e, 'a> {
-    state: &'s mut State<'l>,
+    state: &'s mut State<'l, 'a>,
     each: Each<'e, 'a>,
 }
 
@@ -130,12 +132,12 @@ impl<'de> Visitor<'de> for PackSeed<'_, '_, '_, 'de> {
 
     fn visit_seq<A: SeqAccess<'de>>(self, mut records: A) -> Result<(), A::Error> {
         let mut count = 0_usize;
-        while let Some(record) = records.next_element_seed(RecordSeed { state: self.state })? {
+        while records.next_element_seed(RecordSeed { state: self.state })?.is_some() {
             count += 1;
             if count > self.state.limits.records {
                 return Err(self.state.stop(Fault::too_many_records(self.state.limits)));
             }
-            if let Err(fault) = (self.each)(record) {
+            if let Err(fault) = (self.each)(&mut self.state.record) {
                 return Err(self.state.stop(fault));
             }
         }
@@ -143,13 +145,13 @@ impl<'de> Visitor<'de> for PackSeed<'_, '_, '_, 'de> {
     }
 }
 
-struct RecordSeed<'s, 'l> {
-    state: &'s mut State<'l>,
+struct RecordSeed<'s, 'l, 'a> {
+    state: &'s mut State<'l, 'a>,
 }
 
-impl<'de> DeserializeSeed<'de> for RecordSeed<'_, '_> {
-    type Value = Record<'de>;
-    fn deserialize<D: Deserializer<'de>>(self, deserializer: D) -> Result<Record<'de>, D::Error> {
+impl<'de> DeserializeSeed<'de> for RecordSeed<'_, '_, 'de> {
+    type Value = ();
+    fn deserialize<D: Deserializer<'de>>(self, deserializer: D) -> Result<(), D::Error> {
         deserializer.deserialize_any(self)
     }
 }
@@ -157,49 +159,56 @@ impl<'de> DeserializeSeed<'de> for RecordSeed<'_, '_> {
 /// Depth of a record: the pack is 1.
 const RECORD_DEPTH: usize = 2;
 
-impl<'de> Visitor<'de> for RecordSeed<'_, '_> {
-    type Value = Record<'de>;
+impl RecordSeed<'_, '_, '_> {
+    fn instead<E>(self, kind: Kind) -> Result<(), E> {
+        self.state.record = Record::no_record(kind);
+        Ok(())
+    }
+}
+
+impl<'de> Visitor<'de> for RecordSeed<'_, '_, 'de> {
+    type Value = ();
 
     fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str("a record: an object")
     }
 
-    fn visit_map<A: MapAccess<'de>>(self, mut fields: A) -> Result<Record<'de>, A::Error> {
-        let mut record = Record::default();
-        while let Some(label) = fields.next_key_seed(LabelSeed { record: &mut record })? {
+    fn visit_map<A: MapAccess<'de>>(self, mut fields: A) -> Result<(), A::Error> {
+        self.state.record = Record::default();
+        while let Some(label) = fields.next_key_seed(LabelSeed { record: &mut self.state.record })? {
             let scalar = fields.next_value_seed(ScalarSeed { state: self.state, depth: RECORD_DEPTH + 1 })?;
-            record.put(label, scalar);
+            self.state.record.put(label, scalar);
         }
-        Ok(record)
+        Ok(())
     }
 
-    fn visit_seq<A: SeqAccess<'de>>(self, items: A) -> Result<Record<'de>, A::Error> {
+    fn visit_seq<A: SeqAccess<'de>>(self, items: A) -> Result<(), A::Error> {
         ScalarSeed { state: self.state, depth: RECORD_DEPTH }.visit_seq(items)?;
-        Ok(Record::not_a_record("an array"))
+        self.instead(Kind::Nested)
     }
 
-    fn visit_str<E>(self, _: &str) -> Result<Record<'de>, E> {
-        Ok(Record::not_a_record("a text"))
+    fn visit_str<E>(self, _: &str) -> Result<(), E> {
+        self.instead(Kind::Text)
     }
 
-    fn visit_u64<E>(self, _: u64) -> Result<Record<'de>, E> {
-        Ok(Record::not_a_record("a number"))
+    fn visit_u64<E>(self, _: u64) -> Result<(), E> {
+        self.instead(Kind::Number)
     }
 
-    fn visit_i64<E>(self, _: i64) -> Result<Record<'de>, E> {
-        Ok(Record::not_a_record("a number"))
+    fn visit_i64<E>(self, _: i64) -> Result<(), E> {
+        self.instead(Kind::Number)
     }
 
-    fn visit_f64<E>(self, _: f64) -> Result<Record<'de>, E> {
-        Ok(Record::not_a_record("a number"))
+    fn visit_f64<E>(self, _: f64) -> Result<(), E> {
+        self.instead(Kind::Number)
     }
 
-    fn visit_bool<E>(self, _: bool) -> Result<Record<'de>, E> {
-        Ok(Record::not_a_record("a boolean"))
+    fn visit_bool<E>(self, _: bool) -> Result<(), E> {
+        self.instead(Kind::Boolean)
     }
 
-    fn visit_unit<E>(self) -> Result<Record<'de>, E> {
-        Ok(Record::not_a_record("null"))
+    fn visit_unit<E>(self) -> Result<(), E> {
+        self.instead(Kind::Null)
     }
 }
 
@@ -229,12 +238,12 @@ impl Visitor<'_> for LabelSeed<'_, '_> {
 }
 
 /// A field's value at a depth of nesting; nested ones are read over.
-struct ScalarSeed<'s, 'l> {
-    state: &'s mut State<'l>,
+struct ScalarSeed<'s, 'l, 'a> {
+    state: &'s mut State<'l, 'a>,
     depth: usize,
 }
 
-impl<'de> DeserializeSeed<'de> for ScalarSeed<'_, '_> {
+impl<'de> DeserializeSeed<'de> for ScalarSeed<'_, '_, '_> {
     type Value = Scalar<'de>;
     fn deserialize<D: Deserializer<'de>>(self, deserializer: D) -> Result<Scalar<'de>, D::Error> {
         match self.state.way {
@@ -247,7 +256,7 @@ impl<'de> DeserializeSeed<'de> for ScalarSeed<'_, '_> {
     }
 }
 
-impl<'de> Visitor<'de> for ScalarSeed<'_, '_> {
+impl<'de> Visitor<'de> for ScalarSeed<'_, '_, '_> {
     type Value = Scalar<'de>;
 
     fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -303,7 +312,7 @@ impl<'de> Visitor<'de> for ScalarSeed<'_, '_> {
 
 fn scalar_of_literal<'a, E: serde::de::Error>(
     literal: &'a str,
-    state: &mut State<'_>,
+    state: &mut State<'_, '_>,
     depth: usize,
 ) -> Result<Scalar<'a>, E> {
     Ok(match literal.as_bytes().first() {
@@ -353,7 +362,7 @@ mod tests {
     fn records(text: &str, way: Way) -> Result<Vec<Record<'_>>, Stop> {
         let mut all = Vec::new();
         read(text, way, &Limits::default(), &mut |record| {
-            all.push(record);
+            all.push(record.clone());
             Ok(())
         })?;
         Ok(all)

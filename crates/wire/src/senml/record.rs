@@ -28,15 +28,40 @@ pub(crate) enum Scalar<'a> {
     Nested,
 }
 
-impl Scalar<'_> {
-    const fn kind(&self) -> &'static str {
+/// Type of a value. One byte, so that a record stays small enough to be filled anew for each of a pack.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Kind {
+    Number,
+    Text,
+    Boolean,
+    Null,
+    Bytes,
+    Nested,
+}
+
+impl Kind {
+    /// The type in words.
+    pub(crate) const fn words(self) -> &'static str {
         match self {
-            Scalar::Number(_) | Scalar::Inexact | Scalar::NotFinite => "a number",
-            Scalar::Text(_) | Scalar::BrokenText => "a text",
-            Scalar::Flag(_) => "a boolean",
-            Scalar::Null => "null",
-            Scalar::Bytes(_) => "a byte string",
-            Scalar::Nested => "an array, a map or a tagged value",
+            Kind::Number => "a number",
+            Kind::Text => "a text",
+            Kind::Boolean => "a boolean",
+            Kind::Null => "null",
+            Kind::Bytes => "a byte string",
+            Kind::Nested => "an array, a map or a tagged value",
+        }
+    }
+}
+
+impl Scalar<'_> {
+    const fn kind(&self) -> Kind {
+        match self {
+            Scalar::Number(_) | Scalar::Inexact | Scalar::NotFinite => Kind::Number,
+            Scalar::Text(_) | Scalar::BrokenText => Kind::Text,
+            Scalar::Flag(_) => Kind::Boolean,
+            Scalar::Null => Kind::Null,
+            Scalar::Bytes(_) => Kind::Bytes,
+            Scalar::Nested => Kind::Nested,
         }
     }
 }
@@ -48,8 +73,8 @@ pub(crate) enum Bad {
     Twice,
     /// It is of another type.
     Type {
-        is: &'static str,
-        wanted: &'static str,
+        is: Kind,
+        wanted: Kind,
     },
     NotFinite,
     Inexact,
@@ -71,7 +96,7 @@ impl fmt::Display for Bad {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Bad::Twice => f.write_str("stands twice in one record"),
-            Bad::Type { is, wanted } => write!(f, "is {is}, not {wanted}"),
+            Bad::Type { is, wanted } => write!(f, "is {}, not {}", is.words(), wanted.words()),
             Bad::NotFinite => f.write_str("is not a finite number"),
             Bad::Inexact => f.write_str("is a whole number beyond 2^53, which cannot be kept exactly"),
             Bad::BrokenText => f.write_str("is not valid UTF-8 or has a broken escape"),
@@ -198,12 +223,21 @@ pub(crate) struct Record<'a> {
     pub(crate) sum: Slot<f64>,
     pub(crate) time: Slot<f64>,
     pub(crate) update_time: bool,
-    pub(crate) must_understand: Option<Box<str>>,
-    pub(crate) must_understand_base: Option<Box<str>>,
+    /// A field that must be understood and is not; boxed, being rare.
+    pub(crate) not_understood: Option<Box<NotUnderstood>>,
     /// It is no record at all: what it is instead.
-    pub(crate) instead: Option<&'static str>,
+    pub(crate) instead: Option<Kind>,
     /// A known field came under its text label in CBOR, where the RFC has a number.
     pub(crate) text_label: bool,
+}
+
+/// Labels that must be understood and are not.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub(crate) struct NotUnderstood {
+    /// Of a field of this record alone.
+    pub(crate) own: Option<Box<str>>,
+    /// Of a base field: it concerns every record from this one on.
+    pub(crate) base: Option<Box<str>>,
 }
 
 /// A data value: base64url text in JSON, bytes in CBOR.
@@ -214,8 +248,8 @@ pub(crate) enum Data<'a> {
 }
 
 impl<'a> Record<'a> {
-    pub(crate) fn not_a_record(what: &'static str) -> Self {
-        Self { instead: Some(what), ..Self::default() }
+    pub(crate) fn no_record(kind: Kind) -> Self {
+        Self { instead: Some(kind), ..Self::default() }
     }
 
     /// Takes one field.
@@ -233,12 +267,12 @@ impl<'a> Record<'a> {
             Label::StringValue => self.text.put(text(scalar)),
             Label::BooleanValue => self.flag.put(match scalar {
                 Scalar::Flag(flag) => Slot::Is(flag),
-                other => Slot::Bad(Bad::Type { is: other.kind(), wanted: "a boolean" }),
+                other => Slot::Bad(Bad::Type { is: other.kind(), wanted: Kind::Boolean }),
             }),
             Label::DataValue => self.data.put(match scalar {
                 Scalar::Bytes(bytes) => Slot::Is(Data::Bytes(bytes)),
                 Scalar::Text(text) => Slot::Is(Data::Text(text)),
-                other => Slot::Bad(Bad::Type { is: other.kind(), wanted: "data" }),
+                other => Slot::Bad(Bad::Type { is: other.kind(), wanted: Kind::Bytes }),
             }),
             Label::Sum => self.sum.put(number(scalar)),
             Label::Time => self.time.put(number(scalar)),
@@ -249,11 +283,12 @@ impl<'a> Record<'a> {
 
     /// Notes an unknown label that must be understood.
     pub(crate) fn note_must_understand(&mut self, label: Label, text: &str) {
-        match label {
-            Label::MustUnderstand => self.must_understand = Some(cut(text).into()),
-            Label::MustUnderstandBase => self.must_understand_base = Some(cut(text).into()),
-            _ => {}
+        if !matches!(label, Label::MustUnderstand | Label::MustUnderstandBase) {
+            return;
         }
+        let noted = self.not_understood.get_or_insert_default();
+        let place = if label == Label::MustUnderstand { &mut noted.own } else { &mut noted.base };
+        *place = Some(cut(text).into());
     }
 
     /// Whether it carries base fields and no field of its own.
@@ -282,7 +317,7 @@ fn number(scalar: Scalar<'_>) -> Slot<f64> {
         Scalar::Number(value) => Slot::Is(value),
         Scalar::Inexact => Slot::Bad(Bad::Inexact),
         Scalar::NotFinite => Slot::Bad(Bad::NotFinite),
-        other => Slot::Bad(Bad::Type { is: other.kind(), wanted: "a number" }),
+        other => Slot::Bad(Bad::Type { is: other.kind(), wanted: Kind::Number }),
     }
 }
 
@@ -290,7 +325,7 @@ fn text(scalar: Scalar<'_>) -> Slot<Cow<'_, str>> {
     match scalar {
         Scalar::Text(text) => Slot::Is(text),
         Scalar::BrokenText => Slot::Bad(Bad::BrokenText),
-        other => Slot::Bad(Bad::Type { is: other.kind(), wanted: "a text" }),
+        other => Slot::Bad(Bad::Type { is: other.kind(), wanted: Kind::Text }),
     }
 }
 

@@ -4,6 +4,7 @@
 //! channel. Refuses a record that rests on a base field that was wrong: its value would be mislabelled.
 
 use std::borrow::Cow;
+use std::mem::take;
 
 use notchwatch_model::{Reason, Time, TimeError};
 
@@ -112,18 +113,18 @@ impl When {
 
 impl<'a> Resolver<'a> {
     /// Takes the next record. Errors refuse the whole pack: its version is not understood.
-    pub(crate) fn step(&mut self, record: Record<'a>) -> Result<Step<'_, 'a>, Fault> {
-        let mut record = record;
-        self.check_version(&record)?;
+    pub(crate) fn step(&mut self, record: &mut Record<'a>) -> Result<Step<'_, 'a>, Fault> {
+        self.check_version(record)?;
         let bases_only = record.is_base_only();
-        self.take_bases(&mut record);
+        self.take_bases(record);
         if let Some(what) = record.instead {
             return Ok(Step::Refused(
                 Reason::Malformed,
-                format!("a record is a map of fields, this is {what}"),
+                format!("a record is a map of fields, this is {}", what.words()),
             ));
         }
-        if let Some(label) = self.not_understood.as_deref().or(record.must_understand.as_deref()) {
+        let own = record.not_understood.as_ref().and_then(|noted| noted.own.as_deref());
+        if let Some(label) = self.not_understood.as_deref().or(own) {
             let detail = format!("the field {label:?} must be understood and is not");
             return Ok(Step::Refused(Reason::MustUnderstand, detail));
         }
@@ -157,36 +158,36 @@ impl<'a> Resolver<'a> {
     /// Moves the record's base fields to the pack. A wrong one stays wrong until the same base is given again.
     fn take_bases(&mut self, record: &mut Record<'a>) {
         if !record.base_name.is_absent() {
-            self.base_name = std::mem::take(&mut record.base_name);
+            self.base_name = take(&mut record.base_name);
             self.base_name_count = self.base_name_count.wrapping_add(1);
         }
-        take(&mut self.base_time, &mut record.base_time);
-        take(&mut self.base_uom, &mut record.base_uom);
-        take(&mut self.base_value, &mut record.base_value);
-        take(&mut self.base_sum, &mut record.base_sum);
-        if record.must_understand_base.is_some() {
-            self.not_understood = record.must_understand_base.take();
+        renew(&mut self.base_time, &mut record.base_time);
+        renew(&mut self.base_uom, &mut record.base_uom);
+        renew(&mut self.base_value, &mut record.base_value);
+        renew(&mut self.base_sum, &mut record.base_sum);
+        if let Some(label) = record.not_understood.as_mut().and_then(|noted| noted.base.take()) {
+            self.not_understood = Some(label);
         }
     }
 
-    fn entry(&self, record: Record<'a>) -> Result<Entry<'_, 'a>, (Reason, String)> {
+    fn entry(&self, record: &mut Record<'a>) -> Result<Entry<'_, 'a>, (Reason, String)> {
         let base_name = usable(&self.base_name, Reason::Name, "bn")?.map_or("", |name| name);
-        let name = own(record.name, Reason::Name, "n")?.unwrap_or(Cow::Borrowed(""));
+        let name = own(take(&mut record.name), Reason::Name, "n")?.unwrap_or(Cow::Borrowed(""));
         if base_name.is_empty() && name.is_empty() {
             return Err((Reason::Name, "neither n nor bn names the channel".to_owned()));
         }
-        let when = self.when(record.time)?;
-        let uom = match own(record.uom, Reason::Uom, "u")? {
+        let when = self.when(take(&mut record.time))?;
+        let uom = match own(take(&mut record.uom), Reason::Uom, "u")? {
             Some(own) => Some(SentUom::Own(own)),
             None => usable(&self.base_uom, Reason::Uom, "bu")?.map(|base| SentUom::Base(base)),
         };
         let own_sum = !record.sum.is_absent();
         let sum = add(
             usable(&self.base_sum, Reason::Value, "bs")?,
-            own(record.sum, Reason::Value, "s")?,
+            own(take(&mut record.sum), Reason::Value, "s")?,
             "bs + s",
         )?;
-        let value = self.content(record.value, record.text, record.flag, record.data)?;
+        let value = self.content(record)?;
         if value.is_none() && !own_sum {
             return Err((Reason::Value, "none of v, vs, vb, vd and s is there".to_owned()));
         }
@@ -212,28 +213,23 @@ impl<'a> Resolver<'a> {
         Ok(if secs < ABSOLUTE_FROM { When::Relative(secs) } else { When::Absolute(secs) })
     }
 
-    fn content(
-        &self,
-        value: Slot<f64>,
-        text: Slot<Cow<'a, str>>,
-        flag: Slot<bool>,
-        data: Slot<Data<'a>>,
-    ) -> Result<Option<Content<'a>>, (Reason, String)> {
+    fn content(&self, record: &mut Record<'a>) -> Result<Option<Content<'a>>, (Reason, String)> {
+        let Record { value, text, flag, data, .. } = record;
         let there = [!value.is_absent(), !text.is_absent(), !flag.is_absent(), !data.is_absent()];
         if there.into_iter().filter(|there| *there).count() > 1 {
             return Err((Reason::Value, "more than one of v, vs, vb and vd is there".to_owned()));
         }
-        if let Some(value) = own(value, Reason::Value, "v")? {
+        if let Some(value) = own(take(value), Reason::Value, "v")? {
             let base = usable(&self.base_value, Reason::Value, "bv")?;
             return Ok(add(base, Some(value), "bv + v")?.map(Content::Number));
         }
-        if let Some(text) = own(text, Reason::Value, "vs")? {
+        if let Some(text) = own(take(text), Reason::Value, "vs")? {
             return Ok(Some(Content::Text(text)));
         }
-        if let Some(flag) = own(flag, Reason::Value, "vb")? {
+        if let Some(flag) = own(take(flag), Reason::Value, "vb")? {
             return Ok(Some(Content::Flag(flag)));
         }
-        Ok(own(data, Reason::Value, "vd")?.map(Content::Data))
+        Ok(own(take(data), Reason::Value, "vd")?.map(Content::Data))
     }
 }
 
@@ -243,9 +239,9 @@ fn understood(version: f64) -> Option<u8> {
         .find(|known| f64::from(*known).total_cmp(&version).is_eq())
 }
 
-fn take<T>(base: &mut Slot<T>, given: &mut Slot<T>) {
+fn renew<T>(base: &mut Slot<T>, given: &mut Slot<T>) {
     if !given.is_absent() {
-        *base = std::mem::take(given);
+        *base = take(given);
     }
 }
 
