@@ -8,6 +8,8 @@ mod architecture;
 #[cfg(test)]
 mod commands;
 #[cfg(test)]
+mod console;
+#[cfg(test)]
 mod field;
 #[cfg(test)]
 mod isolation;
