@@ -1,1 +1,45 @@
-//! placeholder
+//! Samples to symptoms: quality, operating state, baseline, season, change points, drift, peers and limits.
+//!
+//! A pure function of its input: rows of one unit in, symptom changes out, the state in between a plain value. No
+//! clock, no I/O, no randomness; the same rows give the same symptoms in any chunking, with the same build. Refuses
+//! diagnosis: what a symptom means is the findings crate's.
+//!
+//! The methods, with sources and failure modes, are described in `doc/methods.md`.
+
+mod plan;
+mod settings;
+mod unit;
+
+mod channel;
+
+mod counter;
+mod operation;
+mod pace;
+mod quality;
+mod stuck;
+mod timer;
+
+mod baseline;
+mod judge;
+mod noisy;
+mod season;
+
+pub mod bocpd;
+pub mod cusum;
+pub mod ewma;
+pub mod robust;
+
+mod book;
+mod forecast;
+mod noise;
+mod num;
+mod shape;
+mod track;
+mod verdict;
+
+#[cfg(test)]
+mod testing;
+
+pub use plan::{FEWEST_SISTERS, MOST_COVARIATES, Plan};
+pub use settings::{LEARN_LEAST, Settings};
+pub use unit::{Judged, UnitModel};

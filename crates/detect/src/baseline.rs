@@ -1,0 +1,310 @@
+//! Baseline: what is normal for a channel of a unit in an operating state, and how far it usually strays.
+//!
+//! Location and spread are recursive and winsorised at three spreads (Huber 1964), so that outliers move them little
+//! and memory stays bounded. Covariates that the class names enter by a ridge regression on running moments, which
+//! is recursive least squares with forgetting. A state is judged only once it has learned: enough settled samples
+//! over enough event time.
+
+use notchwatch_model::Time;
+use serde::{Deserialize, Serialize};
+
+use crate::num::{real, unset};
+use crate::plan::MOST_COVARIATES;
+
+/// Samples beyond this many spreads count with the weight that brings them back to it.
+const WINSOR: f64 = 3.0;
+/// ... once the state has this many samples.
+const WINSOR_FROM: u32 = 10;
+/// Covariates take part from this many samples on.
+const REGRESS_FROM: u32 = 30;
+/// Ridge: share of a covariate's variance added to it, so that one that hardly moves explains hardly anything.
+const RIDGE: f64 = 0.05;
+/// ... and how many samples the prior of no influence is worth.
+const RIDGE_WORTH: f64 = 15.0;
+/// A covariate is not followed further than this many of its own spreads beyond what was seen.
+const REACH: f64 = 4.0;
+/// Share of the level that stands for a resolution nobody stated, while a channel has hardly moved.
+const FLAT_SHARE: f64 = 0.02;
+/// Settled samples are correlated: this many count as one when the certainty of a baseline is asked.
+const WORTH: f64 = 15.0;
+
+/// Symmetric products of [`MOST_COVARIATES`] covariates, by rows of the lower triangle.
+const PRODUCTS: usize = MOST_COVARIATES * (MOST_COVARIATES + 1) / 2;
+
+/// Running moments of the covariates in one operating state.
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize, Deserialize)]
+struct Moments {
+    mean: [f64; MOST_COVARIATES],
+    /// Covariances among covariates.
+    among: [f64; PRODUCTS],
+    /// Covariances with the channel.
+    with: [f64; MOST_COVARIATES],
+}
+
+/// Baseline of one operating state.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub(crate) struct Normal {
+    /// Slot of the regime.
+    pub(crate) slot: u8,
+    /// Settled samples seen.
+    pub(crate) count: u32,
+    /// First of them.
+    pub(crate) since: Time,
+    /// Whether it may judge.
+    pub(crate) learned: bool,
+    location: f64,
+    variance: f64,
+    moments: Option<Box<Moments>>,
+}
+
+/// What is expected of one sample.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(crate) struct Expected {
+    /// Expected value, in the channel's unit of measure.
+    pub(crate) value: f64,
+    /// Spread of single samples, in the channel's unit of measure. Above nought.
+    pub(crate) spread: f64,
+    /// Uncertainty of the expectation as a share of the variance of a block mean: falls with every sample.
+    pub(crate) doubt: f64,
+}
+
+impl Normal {
+    pub(crate) fn new(slot: u8, time: Time) -> Self {
+        Self { slot, count: 0, since: time, learned: false, location: 0.0, variance: 0.0, moments: None }
+    }
+
+    /// What is expected with these covariates. `None` while there is nothing to expect from, or no spread.
+    pub(crate) fn expect(&self, covariates: &[f64], floor: Floor) -> Option<Expected> {
+        if self.count < WINSOR_FROM {
+            return None;
+        }
+        let (shift, leverage) = self.explained(covariates);
+        let spread = self.variance.max(0.0).sqrt().max(floor.at(self.location));
+        let samples = f64::from(self.count) / WORTH;
+        let doubt = (1.0 + leverage) / samples;
+        (spread > 0.0 && spread.is_finite()).then_some(Expected {
+            value: self.location + shift,
+            spread,
+            doubt,
+        })
+    }
+
+    /// Takes a settled sample, with the seasonal part already taken off. `least_gain` is the memory's.
+    pub(crate) fn take(&mut self, x: f64, covariates: &[f64], floor: Floor, least_gain: f64) {
+        if self.count == 0 {
+            self.location = x;
+            self.count = 1;
+            if !covariates.is_empty() {
+                let mut moments = Moments::default();
+                for (slot, value) in moments.mean.iter_mut().zip(covariates) {
+                    *slot = *value;
+                }
+                self.moments = Some(Box::new(moments));
+            }
+            return;
+        }
+        let (shift, _) = self.explained(covariates);
+        let residual = x - self.location - shift;
+        let gain = (1.0 / (f64::from(self.count) + 1.0)).max(least_gain);
+        let spread = self.variance.max(0.0).sqrt().max(floor.at(self.location));
+        let cut = if self.count >= WINSOR_FROM { WINSOR * spread } else { f64::INFINITY };
+        let weight = if residual.abs() > cut { cut / residual.abs() } else { 1.0 };
+        self.variance += gain * (residual.abs().min(cut).powi(2) - self.variance);
+        self.learn_covariates(x, covariates, gain * weight);
+        self.location += gain * weight * if self.moments.is_some() { x - self.location } else { residual };
+        self.count = self.count.saturating_add(1);
+    }
+
+    /// Location and spread with the covariates at their usual values.
+    pub(crate) fn typical(&self, floor: Floor) -> Option<(f64, f64)> {
+        let spread = self.variance.max(0.0).sqrt().max(floor.at(self.location));
+        (self.count >= WINSOR_FROM && spread > 0.0).then_some((self.location, spread))
+    }
+
+    /// Spread without any floor: whether the channel moves in this state.
+    pub(crate) fn moves(&self, resolution: f64) -> bool {
+        // Rounding alone, of a level that sits between two steps, gives up to half a resolution.
+        self.variance.max(0.0).sqrt() > 0.3 * resolution && self.variance > 0.0
+    }
+
+    fn learn_covariates(&mut self, x: f64, covariates: &[f64], gain: f64) {
+        let Some(moments) = self.moments.as_deref_mut() else { return };
+        let mut off = [0.0; MOST_COVARIATES];
+        for ((off, mean), value) in off.iter_mut().zip(&moments.mean).zip(covariates) {
+            *off = value - mean;
+        }
+        let dx = x - self.location;
+        let mut product = moments.among.iter_mut();
+        for (i, a) in off.iter().enumerate() {
+            for b in off.iter().take(i + 1) {
+                if let Some(slot) = product.next() {
+                    *slot = (1.0 - gain) * (*slot + gain * a * b);
+                }
+            }
+        }
+        for ((with, mean), off) in moments.with.iter_mut().zip(&mut moments.mean).zip(&off) {
+            *with = (1.0 - gain) * (*with + gain * off * dx);
+            *mean += gain * off;
+        }
+    }
+
+    /// What the covariates explain of a sample, and how far they lie from what was seen (leverage, in variances).
+    fn explained(&self, covariates: &[f64]) -> (f64, f64) {
+        let Some(moments) = self.moments.as_deref().filter(|_| self.count >= REGRESS_FROM) else {
+            return (0.0, 0.0);
+        };
+        let n = covariates.len().min(MOST_COVARIATES);
+        let mut matrix = [[0.0; MOST_COVARIATES]; MOST_COVARIATES];
+        let mut product = moments.among.iter();
+        for i in 0..MOST_COVARIATES {
+            for j in 0..=i {
+                let value = product.next().copied().unwrap_or(0.0);
+                set(&mut matrix, i, j, value);
+                set(&mut matrix, j, i, value);
+            }
+        }
+        let ridge = RIDGE + RIDGE_WORTH / f64::from(self.count);
+        let mut off = [0.0; MOST_COVARIATES];
+        let mut leverage = 0.0;
+        for i in 0..MOST_COVARIATES {
+            let variance = get(&matrix, i, i);
+            // A covariate that does not exist or never moved: an identity row leaves it out.
+            let unused = i >= n || variance <= 0.0;
+            set(&mut matrix, i, i, if unused { 1.0 } else { variance * (1.0 + ridge) });
+            if let (Some(slot), Some(value), Some(mean)) =
+                (off.get_mut(i), covariates.get(i), moments.mean.get(i))
+            {
+                let reach = REACH * variance.max(0.0).sqrt();
+                *slot = (value - mean).clamp(-reach, reach);
+                if !unused {
+                    leverage += *slot * *slot / variance / real(n.max(1));
+                }
+            }
+        }
+        let slopes = solve(matrix, moments.with);
+        (slopes.iter().zip(&off).map(|(b, d)| b * d).sum(), leverage)
+    }
+}
+
+/// Smallest spread: what the sensor can tell, stated by the class or seen in the data.
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub(crate) struct Floor {
+    /// Resolution of the class; nought where it states none.
+    pub(crate) resolution: f64,
+    /// Smallest step seen; nought before any.
+    pub(crate) least_step: f64,
+}
+
+impl Floor {
+    /// Notes a step between two samples.
+    pub(crate) fn note(&mut self, step: f64) {
+        if step > 0.0 && (unset(self.least_step) || step < self.least_step) {
+            self.least_step = step;
+        }
+    }
+
+    /// Floor of the spread of a channel about this level.
+    fn at(self, level: f64) -> f64 {
+        if self.resolution > 0.0 {
+            return self.resolution;
+        }
+        let flat = FLAT_SHARE * level.abs();
+        if self.least_step > 0.0 { self.least_step.min(flat.max(self.least_step / 4.0)) } else { flat }
+    }
+}
+
+type Square = [[f64; MOST_COVARIATES]; MOST_COVARIATES];
+
+fn get(matrix: &Square, i: usize, j: usize) -> f64 {
+    matrix.get(i).and_then(|row| row.get(j)).copied().unwrap_or(0.0)
+}
+
+fn set(matrix: &mut Square, i: usize, j: usize, value: f64) {
+    if let Some(slot) = matrix.get_mut(i).and_then(|row| row.get_mut(j)) {
+        *slot = value;
+    }
+}
+
+/// Solves a symmetric positive definite system by elimination; the ridge keeps every pivot above nought.
+#[expect(clippy::indexing_slicing, clippy::needless_range_loop, reason = "indices run over a fixed square")]
+fn solve(mut a: Square, mut b: [f64; MOST_COVARIATES]) -> [f64; MOST_COVARIATES] {
+    for i in 0..MOST_COVARIATES {
+        for k in i + 1..MOST_COVARIATES {
+            let share = a[k][i] / a[i][i];
+            for j in i..MOST_COVARIATES {
+                a[k][j] -= share * a[i][j];
+            }
+            b[k] -= share * b[i];
+        }
+    }
+    for i in (0..MOST_COVARIATES).rev() {
+        for j in i + 1..MOST_COVARIATES {
+            b[i] -= a[i][j] * b[j];
+        }
+        b[i] /= a[i][i];
+    }
+    b
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::Noise;
+
+    const FINE: Floor = Floor { resolution: 1e-6, least_step: 0.0 };
+
+    #[test]
+    fn location_and_spread_withstand_outliers() {
+        let mut noise = Noise::new(1);
+        let mut normal = Normal::new(11, Time::EPOCH);
+        for i in 0..2000 {
+            let x = if i % 50 == 20 { 400.0 } else { 100.0 + 2.0 * noise.normal() };
+            normal.take(x, &[], FINE, 1e-6);
+        }
+        let expected = normal.expect(&[], FINE).unwrap();
+        assert!((expected.value - 100.0).abs() < 0.5, "{expected:?}");
+        assert!((expected.spread - 2.0).abs() < 0.5, "{expected:?}");
+    }
+
+    #[test]
+    fn covariates_explain_their_share() {
+        let mut noise = Noise::new(4);
+        let mut normal = Normal::new(11, Time::EPOCH);
+        for _ in 0..3000 {
+            let c = [20.0 + 5.0 * noise.normal(), 7.0];
+            normal.take(10.0 + 0.8 * c[0] + 0.5 * noise.normal(), &c, FINE, 1e-6);
+        }
+        let warm = normal.expect(&[30.0, 7.0], FINE).unwrap();
+        assert!((warm.value - 34.0).abs() < 0.6, "{warm:?}");
+        assert!(warm.spread < 0.8, "{warm:?}");
+        // Far outside what was seen the regression is not followed for ever.
+        assert!(normal.expect(&[1000.0, 7.0], FINE).unwrap().value < 46.0);
+    }
+
+    #[test]
+    fn a_flat_channel_is_floored_by_what_is_known_of_its_steps() {
+        // Resolution, least step, level, floor.
+        let table = [
+            (0.1, 0.0, 24.0, 0.1),
+            (0.0, 0.1, 24.0, 0.1),
+            (0.0, 5.0, 24.0, 1.25),
+            (0.0, 0.0, 24.0, 0.48),
+            (0.0, 0.0, 0.0, 0.0),
+        ];
+        for (resolution, least_step, level, floor) in table {
+            assert!(
+                (Floor { resolution, least_step }.at(level) - floor).abs() < 1e-12,
+                "{resolution} {least_step}"
+            );
+        }
+    }
+
+    #[test]
+    fn too_little_history_expects_nothing() {
+        let mut normal = Normal::new(0, Time::EPOCH);
+        for _ in 0..9 {
+            normal.take(1.0, &[], FINE, 1e-6);
+        }
+        assert_eq!(normal.expect(&[], FINE), None);
+    }
+}

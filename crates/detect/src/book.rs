@@ -1,0 +1,171 @@
+//! The book of a channel's symptoms: one entry for each kind while it lasts.
+//!
+//! Owns the life of a symptom (raised, revised, cleared) and the form in which it leaves this crate: finite numbers,
+//! the channel's unit of measure, the operating states in which it was seen.
+
+use std::collections::BTreeMap;
+
+use notchwatch_model::{Change, Direction, Regime, Symptom, SymptomChange, SymptomKind, Time};
+use serde::{Deserialize, Serialize};
+
+use crate::plan::ChannelPlan;
+
+/// What a detector found, before it becomes a symptom.
+#[derive(Clone, Debug)]
+pub(crate) struct Report {
+    pub(crate) kind: SymptomKind,
+    pub(crate) direction: Direction,
+    pub(crate) size: f64,
+    pub(crate) spreads: f64,
+    pub(crate) onset: Time,
+    pub(crate) probability: f64,
+    /// Regimes seen, a bit a slot.
+    pub(crate) slots: u16,
+    pub(crate) model: &'static str,
+    pub(crate) numbers: Vec<(&'static str, f64)>,
+}
+
+/// A symptom that lasts.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub(crate) struct Active {
+    pub(crate) symptom: Symptom,
+    /// Blocks in a row that looked normal.
+    pub(crate) calm: u16,
+    /// Spreads when it was raised, without sign.
+    pub(crate) raised: f64,
+    /// A person accepted the level: it ends with the next row.
+    pub(crate) ending: bool,
+}
+
+/// Symptoms of one channel that last.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub(crate) struct Book {
+    active: Vec<Active>,
+}
+
+impl Book {
+    /// Whether nothing is wrong.
+    pub(crate) fn is_empty(&self) -> bool {
+        self.active.is_empty()
+    }
+
+    /// The entry of a kind, if it lasts.
+    pub(crate) fn find(&mut self, kind: SymptomKind) -> Option<&mut Active> {
+        self.active.iter_mut().find(|a| a.symptom.kind == kind)
+    }
+
+    /// Whether a symptom of this kind lasts.
+    pub(crate) fn has(&self, kind: SymptomKind) -> bool {
+        self.active.iter().any(|a| a.symptom.kind == kind)
+    }
+
+    /// Largest probability of a symptom that lasts, and whether any does.
+    pub(crate) fn worst(&self) -> Option<f64> {
+        self.active.iter().map(|a| a.symptom.spreads.abs()).max_by(f64::total_cmp)
+    }
+
+    /// Raises a symptom; when its kind lasts already, revises it.
+    pub(crate) fn raise(
+        &mut self,
+        plan: &ChannelPlan,
+        time: Time,
+        report: Report,
+        out: &mut Vec<SymptomChange>,
+    ) {
+        if self.has(report.kind) {
+            return self.revise(time, report, out);
+        }
+        let raised = report.spreads.abs();
+        let symptom = symptom(plan, time, report);
+        out.push(SymptomChange { at: time, symptom: symptom.clone(), change: Change::Raised });
+        self.active.push(Active { symptom, calm: 0, raised, ending: false });
+    }
+
+    /// Brings a lasting symptom up to date: same identity and onset, newer numbers.
+    pub(crate) fn revise(&mut self, time: Time, report: Report, out: &mut Vec<SymptomChange>) {
+        let Some(entry) = self.find(report.kind) else { return };
+        let before = &entry.symptom;
+        let mut states = before.states.clone();
+        states.extend(regimes(report.slots));
+        states.sort_unstable();
+        states.dedup();
+        entry.symptom = Symptom {
+            direction: report.direction,
+            size: finite(report.size),
+            spreads: finite(report.spreads),
+            probability: probability(report.probability),
+            states,
+            model: report.model.to_owned(),
+            numbers: numbers(report.numbers),
+            ..before.clone()
+        };
+        out.push(SymptomChange { at: time, symptom: entry.symptom.clone(), change: Change::Revised });
+    }
+
+    /// Ends a symptom, if it lasts.
+    pub(crate) fn clear(&mut self, kind: SymptomKind, time: Time, out: &mut Vec<SymptomChange>) {
+        if let Some(i) = self.active.iter().position(|a| a.symptom.kind == kind) {
+            let entry = self.active.remove(i);
+            out.push(SymptomChange { at: time, symptom: entry.symptom, change: Change::Cleared });
+        }
+    }
+
+    /// Marks everything as ending with the next row.
+    pub(crate) fn end_all(&mut self) {
+        for entry in &mut self.active {
+            entry.ending = true;
+        }
+    }
+
+    /// Ends what was marked.
+    pub(crate) fn clear_ending(&mut self, time: Time, out: &mut Vec<SymptomChange>) {
+        if self.active.iter().all(|a| !a.ending) {
+            return;
+        }
+        for entry in std::mem::take(&mut self.active) {
+            if entry.ending {
+                out.push(SymptomChange { at: time, symptom: entry.symptom, change: Change::Cleared });
+            } else {
+                self.active.push(entry);
+            }
+        }
+    }
+}
+
+/// The bit of a regime.
+pub(crate) fn bit(regime: Regime) -> u16 {
+    regime.slot().map_or(0, |slot| 1 << slot)
+}
+
+fn symptom(plan: &ChannelPlan, time: Time, report: Report) -> Symptom {
+    Symptom {
+        channel: plan.name.clone(),
+        kind: report.kind,
+        direction: report.direction,
+        size: finite(report.size),
+        uom: plan.uom,
+        spreads: finite(report.spreads),
+        onset: report.onset.min(time),
+        detected: time,
+        probability: probability(report.probability),
+        states: regimes(report.slots).collect(),
+        model: report.model.to_owned(),
+        numbers: numbers(report.numbers),
+    }
+}
+
+fn regimes(slots: u16) -> impl Iterator<Item = Regime> {
+    (0..Regime::SLOTS).filter(move |slot| slots & (1 << slot) != 0).map(Regime::from_slot)
+}
+
+fn numbers(named: Vec<(&'static str, f64)>) -> BTreeMap<String, f64> {
+    named.into_iter().filter(|(_, v)| v.is_finite()).map(|(k, v)| (k.to_owned(), v)).collect()
+}
+
+fn finite(x: f64) -> f64 {
+    if x.is_finite() { x } else { 0.0 }
+}
+
+fn probability(p: f64) -> f64 {
+    if p.is_finite() { p.clamp(0.0, 1.0) } else { 0.0 }
+}

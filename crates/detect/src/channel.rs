@@ -1,0 +1,413 @@
+//! One channel of one unit: what sifts its samples, what judges them, and the book of its symptoms.
+//!
+//! Owns the order of the chain: quality first, models only on what passed, limits on every clean value.
+
+use notchwatch_model::{
+    ChannelValue, Direction, Limit, OperatingState, Span, SymptomChange, SymptomKind, Time,
+};
+use serde::{Deserialize, Serialize};
+
+use crate::Settings;
+use crate::book::{Book, Report, bit};
+use crate::counter::Counter;
+use crate::judge::{Around, Judge, Judgement};
+use crate::pace::Pace;
+use crate::plan::ChannelPlan;
+use crate::quality::Quality;
+use crate::timer::{Delays, Timer};
+use crate::track::{Point, Track};
+use crate::verdict::{self, Subject};
+
+/// Clean samples after which a counter's reset is history.
+const COUNTER_CALM: u16 = 30;
+
+/// State of one channel.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub(crate) struct Channel {
+    pub(crate) pace: Pace,
+    pub(crate) quality: Quality,
+    counter: Option<Counter>,
+    pub(crate) judge: Option<Box<Judge>>,
+    limits: Vec<Timer>,
+    ties: Vec<Timer>,
+    pub(crate) book: Book,
+    /// A finding holds its data out of the baselines.
+    pub(crate) held: bool,
+}
+
+/// The row that a sample belongs to.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Moment<'a> {
+    pub(crate) settings: &'a Settings,
+    pub(crate) time: Time,
+    pub(crate) state: OperatingState,
+    /// How long the regime has lasted.
+    pub(crate) lasted: Span,
+}
+
+/// A sample that passed.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Clean {
+    pub(crate) x: f64,
+    /// Difference to the clean sample before, when there was no gap.
+    pub(crate) step: Option<f64>,
+}
+
+impl Channel {
+    /// First pass: quality, counters, stuck. Returns the sample when it passed.
+    pub(crate) fn sift(
+        &mut self,
+        plan: &ChannelPlan,
+        moment: Moment<'_>,
+        x: f64,
+        out: &mut Vec<SymptomChange>,
+    ) -> Option<Clean> {
+        let time = moment.time;
+        let interval = self.pace.observe(time);
+        let gap = interval.is_none_or(|i| self.pace.is_gap(i));
+        let before = self.quality.last;
+        let fault = self.quality.step(plan, time, x);
+        self.report_quality(plan, moment, x, before, out);
+        if fault.is_some() {
+            return None;
+        }
+        if plan.value == ChannelValue::Counter {
+            self.count(plan, time, x, out);
+        }
+        if plan.judged {
+            self.watch_stuck(plan, moment, x, out);
+        }
+        Some(Clean { x, step: before.filter(|_| !gap).map(|(_, last)| x - last) })
+    }
+
+    /// Second pass: the models. `None` when the channel is not judged now, or nothing is expected of it yet.
+    pub(crate) fn judge(
+        &mut self,
+        plan: &ChannelPlan,
+        moment: Moment<'_>,
+        clean: Clean,
+        covariates: &[f64],
+        out: &mut Vec<SymptomChange>,
+    ) -> Option<Judgement> {
+        let slot = moment.state.regime.slot().and_then(|s| u8::try_from(s).ok())?;
+        if !plan.judged || !plan.judged_in.admits(moment.state) || moment.lasted < plan.settle {
+            return None;
+        }
+        let judge = self.judge.get_or_insert_with(|| {
+            let mut judge = Box::<Judge>::default();
+            judge.floor.resolution = plan.resolution;
+            judge
+        });
+        let around = Around {
+            settings: moment.settings,
+            time: moment.time,
+            slot,
+            pace: &self.pace,
+            covariates,
+            step: clean.step,
+            frozen: self.held || !self.book.is_empty() || judge.suspect(moment.settings),
+        };
+        let judgement = judge.take(clean.x, &around)?;
+        self.report_judgement(plan, moment, &judgement, out);
+        Some(judgement)
+    }
+
+    /// Takes the distance from sister channels, for a sample that was judged.
+    pub(crate) fn compare(
+        &mut self,
+        plan: &ChannelPlan,
+        moment: Moment<'_>,
+        point: Point,
+        out: &mut Vec<SymptomChange>,
+    ) {
+        let frozen = self.held || !self.book.is_empty();
+        let Some(judge) = self.judge.as_deref_mut() else { return };
+        let frozen = frozen || judge.suspect(moment.settings);
+        let size = self.pace.block(moment.settings);
+        let track = judge.peer.get_or_insert_with(Box::<Track>::default);
+        let ready = track.ready();
+        if track.take(&point, size, moment.settings, ready, !frozen) && ready {
+            let subject = Subject {
+                plan,
+                settings: moment.settings,
+                normals: &judge.normals,
+                floor: judge.floor,
+                time: moment.time,
+            };
+            verdict::peer(subject, track, &mut self.book, out);
+        }
+    }
+
+    /// Limits of the class. `point` is what the models expected, where they did.
+    pub(crate) fn check_limits(
+        &mut self,
+        plan: &ChannelPlan,
+        moment: Moment<'_>,
+        x: f64,
+        point: Option<Point>,
+        out: &mut Vec<SymptomChange>,
+    ) {
+        if plan.limits.is_empty() {
+            return;
+        }
+        self.limits.resize(plan.limits.len(), Timer::default());
+        let gap = self.pace.gap();
+        let mut turned = None;
+        for (limit, timer) in plan.limits.iter().zip(&mut self.limits) {
+            if limit.states.admits(moment.state) {
+                turned =
+                    timer.step(moment.time, beyond(limit, x), back(limit, x), delays(limit, gap)).or(turned);
+            }
+        }
+        let Some((_, since)) = turned else { return };
+        let worst = plan
+            .limits
+            .iter()
+            .zip(&self.limits)
+            .filter(|(_, timer)| timer.on)
+            .map(|(limit, _)| limit)
+            .min_by(|a, b| a.priority.cmp(&b.priority).then(a.at.total_cmp(&b.at)));
+        match worst {
+            None => self.book.clear(SymptomKind::Limit, moment.time, out),
+            Some(limit) => {
+                self.book.raise(plan, moment.time, limit_report(limit, moment, x, point, since), out);
+            }
+        }
+    }
+
+    /// A tie to another channel: their difference stays within a band.
+    pub(crate) fn check_tie(
+        &mut self,
+        plan: &ChannelPlan,
+        moment: Moment<'_>,
+        index: usize,
+        values: (f64, f64),
+        out: &mut Vec<SymptomChange>,
+    ) {
+        let Some(tie) = plan.ties.get(index) else { return };
+        if !tie.states.admits(moment.state) {
+            return;
+        }
+        self.ties.resize(plan.ties.len(), Timer::default());
+        let lasting = self.pace.block(moment.settings);
+        let span = Span::from_micros(micros(f64::from(lasting) * self.pace.seconds()));
+        let delays = Delays { on: span, off: span, gap: self.pace.gap() };
+        let difference = values.0 - values.1;
+        let apart = difference.abs() > tie.within;
+        let Some(timer) = self.ties.get_mut(index) else { return };
+        match timer.step(moment.time, apart, !apart, delays) {
+            None => {}
+            Some((false, _)) if self.ties.iter().any(|t| t.on) => {}
+            Some((false, _)) => self.book.clear(SymptomKind::Disagreement, moment.time, out),
+            Some((true, since)) => {
+                let report = Report {
+                    kind: SymptomKind::Disagreement,
+                    direction: Direction::of(difference),
+                    size: difference,
+                    spreads: difference / tie.within.max(f64::MIN_POSITIVE),
+                    onset: since,
+                    probability: 1.0,
+                    slots: bit(moment.state.regime),
+                    model: "tie",
+                    numbers: vec![("measured", values.0), ("expected", values.1), ("within", tie.within)],
+                };
+                self.book.raise(plan, moment.time, report, out);
+            }
+        }
+    }
+
+    fn report_quality(
+        &mut self,
+        plan: &ChannelPlan,
+        moment: Moment<'_>,
+        x: f64,
+        before: Option<(Time, f64)>,
+        out: &mut Vec<SymptomChange>,
+    ) {
+        let tallies =
+            [(SymptomKind::OutOfRange, self.quality.range), (SymptomKind::ImpossibleRate, self.quality.rate)];
+        for (kind, tally) in tallies {
+            let lasts = self.book.has(kind);
+            if lasts && tally.clears() {
+                self.book.clear(kind, moment.time, out);
+            } else if !lasts && tally.raises() {
+                let mut numbers = vec![("measured", x), ("bad_samples", tally.count)];
+                numbers.extend(before.map(|(_, last)| ("expected", last)));
+                numbers.extend(plan.range.iter().flat_map(|(l, h)| [("range_low", *l), ("range_high", *h)]));
+                numbers.extend(plan.max_rate.map(|r| ("max_rate", r)));
+                let size = before.map_or(0.0, |(_, last)| x - last);
+                let report = Report {
+                    kind,
+                    direction: Direction::of(size),
+                    size,
+                    spreads: 0.0,
+                    onset: tally.from.unwrap_or(moment.time),
+                    probability: 1.0,
+                    slots: bit(moment.state.regime),
+                    model: "quality",
+                    numbers,
+                };
+                self.book.raise(plan, moment.time, report, out);
+            }
+        }
+    }
+
+    fn count(&mut self, plan: &ChannelPlan, time: Time, x: f64, out: &mut Vec<SymptomChange>) {
+        let reset = self.counter.get_or_insert_default().step(time, x, plan.max_rate);
+        if let Some(entry) = self.book.find(SymptomKind::CounterReset) {
+            entry.calm += 1;
+            if entry.calm >= COUNTER_CALM {
+                self.book.clear(SymptomKind::CounterReset, time, out);
+            }
+        }
+        if let Some(reset) = reset {
+            let report = Report {
+                kind: SymptomKind::CounterReset,
+                direction: Direction::Down,
+                size: reset.now - reset.before,
+                spreads: 0.0,
+                onset: reset.from,
+                probability: 1.0,
+                slots: 0,
+                model: "counter",
+                numbers: vec![("expected", reset.before), ("measured", reset.now)],
+            };
+            self.book.clear(SymptomKind::CounterReset, time, out);
+            self.book.raise(plan, time, report, out);
+        }
+    }
+
+    fn watch_stuck(&mut self, plan: &ChannelPlan, moment: Moment<'_>, x: f64, out: &mut Vec<SymptomChange>) {
+        let Some(judge) = self.judge.as_deref_mut() else { return };
+        let slot = moment.state.regime.slot().and_then(|s| u8::try_from(s).ok());
+        let settled = plan.judged_in.admits(moment.state) && moment.lasted >= plan.settle;
+        let moving = settled && slot.is_some_and(|s| judge.moves(s));
+        match judge.stuck.step(x, moving) {
+            None => {}
+            Some(false) => self.book.clear(SymptomKind::Stuck, moment.time, out),
+            Some(true) => {
+                let run_s = f64::from(judge.stuck.run) * self.pace.seconds();
+                let report = Report {
+                    kind: SymptomKind::Stuck,
+                    direction: Direction::None,
+                    size: 0.0,
+                    spreads: 0.0,
+                    onset: moment.time - Span::from_micros(micros(run_s)),
+                    probability: judge.stuck.probability(),
+                    slots: bit(moment.state.regime),
+                    model: "stuck",
+                    numbers: vec![
+                        ("measured", x),
+                        ("run_samples", f64::from(judge.stuck.run)),
+                        ("longest_before", f64::from(judge.stuck.longest)),
+                    ],
+                };
+                self.book.raise(plan, moment.time, report, out);
+            }
+        }
+    }
+
+    fn report_judgement(
+        &mut self,
+        plan: &ChannelPlan,
+        moment: Moment<'_>,
+        judgement: &Judgement,
+        out: &mut Vec<SymptomChange>,
+    ) {
+        let Some(judge) = self.judge.as_deref_mut() else { return };
+        let point = judgement.point;
+        if let Some((left, share)) = judgement.day.and_then(|d| d.left) {
+            if left {
+                let numbers = vec![("pattern_share", share), ("strength", judge.season.strength())];
+                let report = Report { numbers, ..plain(SymptomKind::Seasonal, moment, "stl") };
+                self.book.raise(plan, moment.time, report, out);
+            } else {
+                self.book.clear(SymptomKind::Seasonal, moment.time, out);
+            }
+        }
+        match judgement.noisy {
+            None => {}
+            Some(false) => self.book.clear(SymptomKind::Noisy, moment.time, out),
+            Some(true) => {
+                let noisy = &judge.noisy;
+                let numbers = vec![
+                    ("measured", noisy.last * point.spread),
+                    ("expected", noisy.usual() * point.spread),
+                    ("spread", point.spread),
+                ];
+                let report = Report {
+                    spreads: noisy.excess(),
+                    numbers,
+                    ..plain(SymptomKind::Noisy, moment, "moving-range")
+                };
+                self.book.raise(plan, moment.time, report, out);
+            }
+        }
+        if judgement.closed && judgement.judged {
+            let subject = Subject {
+                plan,
+                settings: moment.settings,
+                normals: &judge.normals,
+                floor: judge.floor,
+                time: moment.time,
+            };
+            verdict::level(subject, &mut judge.level, &mut self.book, out);
+        }
+    }
+}
+
+/// A report of something that has no size.
+fn plain(kind: SymptomKind, moment: Moment<'_>, model: &'static str) -> Report {
+    Report {
+        kind,
+        direction: Direction::None,
+        size: 0.0,
+        spreads: 0.0,
+        onset: moment.time,
+        probability: 1.0,
+        slots: bit(moment.state.regime),
+        model,
+        numbers: Vec::new(),
+    }
+}
+
+fn limit_report(limit: &Limit, moment: Moment<'_>, x: f64, point: Option<Point>, since: Time) -> Report {
+    let mut numbers = vec![("measured", x), ("limit", limit.at), ("deadband", limit.deadband)];
+    let mut spreads = 0.0;
+    if let Some(p) = point {
+        numbers.extend([("expected", p.expected), ("spread", p.spread)]);
+        spreads = (x - p.expected) / p.spread;
+    }
+    Report {
+        kind: SymptomKind::Limit,
+        direction: if limit.high { Direction::Up } else { Direction::Down },
+        size: x - limit.at,
+        spreads,
+        onset: since,
+        probability: 1.0,
+        slots: bit(moment.state.regime),
+        model: "limit",
+        numbers,
+    }
+}
+
+fn beyond(limit: &Limit, x: f64) -> bool {
+    if limit.high { x >= limit.at } else { x <= limit.at }
+}
+
+fn back(limit: &Limit, x: f64) -> bool {
+    if limit.high { x < limit.at - limit.deadband } else { x > limit.at + limit.deadband }
+}
+
+fn delays(limit: &Limit, gap: Span) -> Delays {
+    Delays {
+        on: Span::from_secs(i64::from(limit.on_delay_s)),
+        off: Span::from_secs(i64::from(limit.off_delay_s)),
+        gap,
+    }
+}
+
+/// Microseconds of so many seconds, held within what a span takes.
+fn micros(seconds: f64) -> i64 {
+    i64::from(crate::num::whole(seconds * 1e3, 0, u32::MAX)) * 1000
+}

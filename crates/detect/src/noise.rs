@@ -1,0 +1,137 @@
+//! How much block means wander when nothing is wrong, at several time scales.
+//!
+//! Textbook run lengths hold for independent values; measurements of a machine are not independent. Averages of 1,
+//! 4, 16 and 64 blocks are watched (batch means; the idea of Allan 1966): where a channel wanders, `m` times the
+//! variance of means of `m` blocks grows with `m`. The largest of these stands for the long-run variance of one
+//! block, so that a CUSUM keeps its false-alarm rate on autocorrelated data.
+
+use serde::{Deserialize, Serialize};
+
+/// Each scale averages this many of the scale below.
+const RATIO: u8 = 4;
+const SCALES: usize = 4;
+
+/// Variance of a block mean assumed before any was seen, in squared sample spreads: half of that of a single
+/// sample, as for strongly autocorrelated samples.
+const PRIOR: f64 = 0.5;
+/// How many blocks that assumption is worth.
+const PRIOR_WORTH: f64 = 4.0;
+/// A scale takes part from this many means on.
+const FEWEST: u32 = 5;
+/// Means are cut at this many spreads of their scale, so that one event does not deafen the channel.
+const CUT: f64 = 3.0;
+/// ... once the scale has seen this many.
+const CUT_FROM: u32 = 8;
+/// Memory, in blocks: 30 days of quarter hours.
+const MEMORY: f64 = 2880.0;
+/// Smallest spread of a block mean, in sample spreads: 15 independent samples give 0.26.
+const FLOOR: f64 = 0.2;
+
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize, Deserialize)]
+struct Scale {
+    sum: f64,
+    held: u8,
+    count: u32,
+    variance: f64,
+}
+
+/// Spread of block means about nought, by scale.
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub(crate) struct Wander {
+    scales: [Scale; SCALES],
+}
+
+impl Wander {
+    /// Takes a block mean, in sample spreads.
+    pub(crate) fn take(&mut self, mean: f64) {
+        let mut carried = mean;
+        let mut blocks = 1.0;
+        for scale in &mut self.scales {
+            scale.learn(carried, MEMORY / blocks);
+            scale.sum += carried;
+            scale.held += 1;
+            if scale.held < RATIO {
+                return;
+            }
+            carried = scale.sum / f64::from(RATIO);
+            (scale.sum, scale.held) = (0.0, 0);
+            blocks *= f64::from(RATIO);
+        }
+    }
+
+    /// How many block means it was learned from.
+    pub(crate) fn count(&self) -> u32 {
+        self.scales[0].count
+    }
+
+    /// Long-run spread of a block mean, in sample spreads.
+    pub(crate) fn spread(&self) -> f64 {
+        let first = self.scales[0];
+        let n = f64::from(first.count);
+        let mut largest = (n * first.variance + PRIOR_WORTH * PRIOR) / (n + PRIOR_WORTH);
+        let mut blocks = f64::from(RATIO);
+        for scale in self.scales.iter().skip(1) {
+            if scale.count >= FEWEST {
+                largest = largest.max(blocks * scale.variance);
+            }
+            blocks *= f64::from(RATIO);
+        }
+        largest.sqrt().max(FLOOR)
+    }
+
+    /// Forgets the slow scales: what made the channel wander slowly was found and is taken out from now on.
+    pub(crate) fn forget_slow(&mut self) {
+        for scale in self.scales.iter_mut().skip(1) {
+            *scale = Scale::default();
+        }
+    }
+}
+
+impl Scale {
+    fn learn(&mut self, mean: f64, memory: f64) {
+        let most =
+            if self.count >= CUT_FROM { CUT * CUT * self.variance.max(FLOOR * FLOOR) } else { f64::MAX };
+        let gain = (1.0 / (f64::from(self.count) + 1.0)).max(1.0 / memory);
+        self.variance += gain * ((mean * mean).min(most) - self.variance);
+        self.count = self.count.saturating_add(1);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::Noise;
+
+    fn spread_of_ar(phi: f64, n: usize) -> f64 {
+        let mut noise = Noise::new(11);
+        let mut wander = Wander::default();
+        let mut x = 0.0;
+        for _ in 0..n {
+            x = phi * x + (1.0 - phi * phi).sqrt() * noise.normal();
+            wander.take(x);
+        }
+        wander.spread()
+    }
+
+    /// Long-run spread of an autoregressive series of unit variance is sqrt((1 + phi) / (1 - phi)).
+    #[test]
+    fn long_run_spread_follows_autocorrelation() {
+        for (phi, low) in [(0.0, 0.9), (0.5, 1.5), (0.8, 2.5)] {
+            let theory = f64::sqrt((1.0 + phi) / (1.0 - phi));
+            let found = spread_of_ar(phi, 6000);
+            assert!(found > low && found < 1.35 * theory, "phi {phi}: {found}, theory {theory}");
+        }
+    }
+
+    #[test]
+    fn one_event_does_not_deafen() {
+        let mut wander = Wander::default();
+        let mut noise = Noise::new(2);
+        for _ in 0..200 {
+            wander.take(0.3 * noise.normal());
+        }
+        let before = wander.spread();
+        wander.take(50.0);
+        assert!(wander.spread() < 1.5 * before);
+    }
+}

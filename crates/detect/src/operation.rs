@@ -1,0 +1,158 @@
+//! Operating state from a unit's own channels, by its class's rule.
+//!
+//! Owns the last known notch, brake and engine flags and how long each may stand in for a row that lacks it.
+//! Refuses to guess: when a needed channel is older than [`HOLD`], the regime is unknown and nothing is judged.
+
+use notchwatch_model::{OperatingState, Regime, Span, Time};
+use serde::{Deserialize, Serialize};
+
+use crate::plan::OperationPlan;
+
+/// How long the last known value of a state channel stands in for a missing one, and how long a silence may last
+/// before the state starts anew: a notch is rarely held unchanged much longer (40 CFR 1033.530's duty cycle has
+/// mean dwell times of minutes). Slower senders are given five of their own intervals.
+pub(crate) const HOLD: Span = Span::from_mins(15);
+
+/// Highest throttle position.
+const TOP_NOTCH: f64 = 8.0;
+
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+struct Held {
+    at: Time,
+    value: f64,
+}
+
+/// What the unit was doing at the last row, and since when.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub(crate) struct Operation {
+    notch: Option<Held>,
+    dynamic_brake: Option<Held>,
+    engine_running: Option<Held>,
+    warm: Option<Held>,
+    now: Option<(Regime, Time)>,
+    last: Option<Time>,
+}
+
+impl Operation {
+    /// Takes a row; `hold` is how long a value may be held. Returns the state and for how long its regime has lasted.
+    pub(crate) fn step(
+        &mut self,
+        plan: &OperationPlan,
+        values: &[Option<f64>],
+        time: Time,
+        hold: Span,
+    ) -> (OperatingState, Span) {
+        keep(&mut self.notch, plan.notch, values, time);
+        keep(&mut self.dynamic_brake, plan.dynamic_brake, values, time);
+        keep(&mut self.engine_running, plan.engine_running, values, time);
+        keep(&mut self.warm, plan.warm.map(|w| w.0), values, time);
+        let regime = self.regime(plan, time, hold);
+        let silent = self.last.replace(time).is_some_and(|last| time - last > hold);
+        let since = match self.now {
+            Some((before, since)) if before == regime && !silent => since,
+            _ => time,
+        };
+        self.now = Some((regime, since));
+        let lasted = time - since;
+        let warm = match plan.warm {
+            None => true,
+            Some((_, at)) => fresh(self.warm, time, hold).is_some_and(|value| value >= at),
+        };
+        (OperatingState { regime, steady: lasted >= plan.steady_after, warm }, lasted)
+    }
+
+    /// The regime at the last row.
+    pub(crate) fn now(&self) -> Regime {
+        self.now.map_or(Regime::Unknown, |n| n.0)
+    }
+
+    fn regime(&self, plan: &OperationPlan, time: Time, hold: Span) -> Regime {
+        if plan.engine_running.is_some() {
+            match fresh(self.engine_running, time, hold) {
+                None => return Regime::Unknown,
+                Some(flag) if flag < 0.5 => return Regime::Stopped,
+                Some(_) => {}
+            }
+        }
+        if self.dynamic_brake.is_some() {
+            match fresh(self.dynamic_brake, time, hold) {
+                None => return Regime::Unknown,
+                Some(flag) if flag >= 0.5 => return Regime::DynamicBrake,
+                Some(_) => {}
+            }
+        }
+        if plan.notch.is_none() {
+            return Regime::Running;
+        }
+        match fresh(self.notch, time, hold) {
+            Some(value) if (0.0..=TOP_NOTCH).contains(&value) => {
+                u8::try_from(crate::num::whole(value, 0, 8)).map_or(Regime::Unknown, Regime::Notch)
+            }
+            _ => Regime::Unknown,
+        }
+    }
+}
+
+fn keep(held: &mut Option<Held>, channel: Option<usize>, values: &[Option<f64>], time: Time) {
+    if let Some(value) = channel.and_then(|i| values.get(i).copied().flatten()) {
+        *held = Some(Held { at: time, value });
+    }
+}
+
+fn fresh(known: Option<Held>, time: Time, hold: Span) -> Option<f64> {
+    known.filter(|h| time - h.at <= hold).map(|h| h.value)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn plan() -> OperationPlan {
+        OperationPlan {
+            notch: Some(0),
+            dynamic_brake: Some(1),
+            engine_running: Some(2),
+            steady_after: Span::from_mins(3),
+            warm: Some((3, 60.0)),
+        }
+    }
+
+    #[test]
+    fn regime_steadiness_and_warmth_by_minute() {
+        use Regime::{DynamicBrake, Notch, Stopped, Unknown};
+        let full = |notch, brake, running, temp| vec![Some(notch), Some(brake), Some(running), Some(temp)];
+        let none = vec![None; 4];
+        // Minute, values, regime, steady, warm.
+        let table = [
+            (0, full(0.0, 0.0, 0.0, 20.0), Stopped, false, false),
+            (1, full(0.0, 0.0, 1.0, 59.0), Notch(0), false, false),
+            (2, full(0.0, 0.0, 1.0, 60.0), Notch(0), false, true),
+            (4, none.clone(), Notch(0), true, true),
+            (5, full(8.0, 0.0, 1.0, 70.0), Notch(8), false, true),
+            (6, full(8.0, 1.0, 1.0, 70.0), DynamicBrake, false, true),
+            (7, full(8.5, 0.0, 1.0, 70.0), Unknown, false, true),
+            (8, full(3.0, 0.0, 1.0, 70.0), Notch(3), false, true),
+            (24, none.clone(), Unknown, false, false),
+            (25, full(3.0, 0.0, 1.0, 70.0), Notch(3), false, true),
+        ];
+        let mut operation = Operation::default();
+        for (minute, values, regime, steady, warm) in table {
+            let time = Time::EPOCH + Span::from_mins(minute);
+            let (state, _) = operation.step(&plan(), &values, time, HOLD);
+            assert_eq!((state.regime, state.steady, state.warm), (regime, steady, warm), "minute {minute}");
+        }
+    }
+
+    #[test]
+    fn a_class_without_throttle_runs() {
+        let plan = OperationPlan {
+            notch: None,
+            dynamic_brake: None,
+            engine_running: None,
+            steady_after: Span::ZERO,
+            warm: None,
+        };
+        let (state, _) = Operation::default().step(&plan, &[], Time::EPOCH, HOLD);
+        assert_eq!(state, OperatingState { regime: Regime::Running, steady: true, warm: true });
+    }
+}

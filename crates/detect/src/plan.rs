@@ -1,0 +1,131 @@
+//! The class compiled for detection: names resolved to positions, filters and limits ready to read.
+//!
+//! Owns nothing that changes with data. One plan serves all units of a class; it is rebuilt when the class or the
+//! settings change.
+
+use notchwatch_model::{
+    ChannelIx, ChannelName, ChannelValue, Class, Limit, OperationRule, Span, StateFilter, Uom,
+};
+
+use crate::Settings;
+
+/// Most covariates of a channel that take part: three explain what notch leaves open (load, ambient, oil
+/// temperature), and each costs memory in every operating state. Further ones of the class's list are left out.
+pub const MOST_COVARIATES: usize = 3;
+
+/// Fewest sister channels that make a group: with two, nobody can tell which of them left.
+pub const FEWEST_SISTERS: usize = 3;
+
+/// A class compiled for detection.
+#[derive(Clone, Debug)]
+pub struct Plan {
+    pub(crate) settings: Settings,
+    pub(crate) operation: OperationPlan,
+    pub(crate) channels: Vec<ChannelPlan>,
+    /// Positions of sister channels, a list a group, groups by name.
+    pub(crate) groups: Vec<Vec<usize>>,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct OperationPlan {
+    pub(crate) notch: Option<usize>,
+    pub(crate) dynamic_brake: Option<usize>,
+    pub(crate) engine_running: Option<usize>,
+    pub(crate) steady_after: Span,
+    pub(crate) warm: Option<(usize, f64)>,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct ChannelPlan {
+    pub(crate) name: ChannelName,
+    pub(crate) uom: Uom,
+    pub(crate) value: ChannelValue,
+    pub(crate) resolution: f64,
+    pub(crate) range: Option<(f64, f64)>,
+    pub(crate) codes: Vec<f64>,
+    pub(crate) max_rate: Option<f64>,
+    pub(crate) judged: bool,
+    pub(crate) judged_in: StateFilter,
+    pub(crate) settle: Span,
+    pub(crate) covariates: Vec<usize>,
+    pub(crate) limits: Vec<Limit>,
+    pub(crate) ties: Vec<TiePlan>,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct TiePlan {
+    pub(crate) to: usize,
+    pub(crate) within: f64,
+    pub(crate) states: StateFilter,
+}
+
+impl Plan {
+    /// Compiles a class. A name that the class does not have is left out: `Register::problems` reports it.
+    pub fn new(class: &Class, settings: &Settings) -> Self {
+        let at = |name: &ChannelName| class.channel_ix(name.as_str()).map(ChannelIx::index);
+        let groups = groups(class);
+        let channels = class
+            .channels
+            .iter()
+            .enumerate()
+            .map(|(i, c)| ChannelPlan {
+                name: c.name.clone(),
+                uom: c.uom,
+                value: c.value,
+                resolution: c.resolution,
+                range: c.range,
+                codes: c.codes.clone(),
+                max_rate: c.max_rate,
+                judged: c.judged && c.value == ChannelValue::Number,
+                judged_in: c.judged_in.clone(),
+                settle: c.settle(&class.operation),
+                covariates: c
+                    .covariates
+                    .iter()
+                    .filter_map(at)
+                    .filter(|j| *j != i)
+                    .take(MOST_COVARIATES)
+                    .collect(),
+                limits: c.limits.clone(),
+                ties: c
+                    .tied
+                    .iter()
+                    .filter_map(|t| {
+                        Some(TiePlan { to: at(&t.to)?, within: t.within, states: t.states.clone() })
+                    })
+                    .collect(),
+            })
+            .collect();
+        Self { settings: settings.clone(), operation: operation(&class.operation, at), channels, groups }
+    }
+
+    /// The settings it was made with.
+    pub fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
+    /// Names of the channels, in the order of the class.
+    pub fn names(&self) -> impl Iterator<Item = &ChannelName> {
+        self.channels.iter().map(|c| &c.name)
+    }
+}
+
+fn operation(rule: &OperationRule, at: impl Fn(&ChannelName) -> Option<usize>) -> OperationPlan {
+    OperationPlan {
+        notch: rule.notch.as_ref().and_then(&at),
+        dynamic_brake: rule.dynamic_brake.as_ref().and_then(&at),
+        engine_running: rule.engine_running.as_ref().and_then(&at),
+        steady_after: Span::from_secs(i64::from(rule.steady_after_s)),
+        warm: rule.warm_channel.as_ref().and_then(&at).map(|i| (i, rule.warm_at)),
+    }
+}
+
+fn groups(class: &Class) -> Vec<Vec<usize>> {
+    let mut named: std::collections::BTreeMap<&str, Vec<usize>> = std::collections::BTreeMap::new();
+    for (i, channel) in class.channels.iter().enumerate() {
+        if let Some(name) = channel.sisters.as_deref().filter(|_| channel.judged) {
+            named.entry(name).or_default().push(i);
+        }
+    }
+    named.into_values().filter(|members| members.len() >= FEWEST_SISTERS).collect()
+}

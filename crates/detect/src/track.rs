@@ -1,0 +1,273 @@
+//! Track: one descriptor through time. Samples become blocks, blocks become evidence.
+//!
+//! A descriptor is a residual in its own spreads. Blocks of settled samples are the unit of evidence, so that
+//! minutes that resemble each other do not count as independent witnesses. Two detectors read the blocks: a CUSUM
+//! for small lasting moves and Bayesian online detection for steps.
+
+use std::collections::VecDeque;
+
+use notchwatch_model::{Direction, Span, Time};
+use serde::{Deserialize, Serialize};
+
+use crate::Settings;
+use crate::bocpd::{Bocpd, Hazard, Prior};
+use crate::cusum::{Cusum, llr};
+use crate::ewma::Ewma;
+use crate::noise::Wander;
+use crate::num::{single, whole};
+
+/// Block means held for dating and for slopes: two days of quarter hours at 1-minute samples, when always judged.
+pub(crate) const HELD: usize = 96;
+/// A single sample is cut at this many spreads before it enters a block.
+const SAMPLE_CUT: f64 = 8.0;
+/// A block is cut at this many long-run spreads before it enters the detectors, so that no single block decides.
+const BLOCK_CUT: f64 = 5.0;
+/// Evidence must come from at least this many blocks.
+pub(crate) const FEWEST_BLOCKS: u16 = 3;
+/// Blocks that a channel learns its wander from, before it is judged.
+const LEARN_BLOCKS: u32 = 4;
+/// How surely the baseline's own error is allowed for: two standard errors.
+const DOUBT: f64 = 2.0;
+/// Weight of the newest block in the present level: some seven blocks.
+const LEVEL_GAIN: f64 = 0.25;
+/// Chance of a change at each block: one in a month of quarter hours.
+const HAZARD: f64 = 1.0 / 2880.0;
+/// Probability at which a step is believed.
+const SURE: f64 = 0.95;
+/// A step is looked for among regimes this short, in blocks.
+const RECENT: std::ops::RangeInclusive<u32> = 3..=16;
+/// Smallest step that Bayesian detection reports, in long-run spreads of a block; smaller ones are the CUSUM's.
+const STEP_LEAST: f64 = 3.0;
+/// A regime's prior: mean nought, known as well as a twentieth of a block; variance about a half.
+const PRIOR: Prior = Prior { mean: 0.0, kappa: 0.05, alpha: 1.0, beta: 0.5 };
+
+/// One judged sample.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Point {
+    pub(crate) time: Time,
+    /// Residual in spreads.
+    pub(crate) z: f64,
+    pub(crate) measured: f64,
+    pub(crate) expected: f64,
+    pub(crate) spread: f64,
+    /// Uncertainty of the expectation.
+    pub(crate) doubt: f64,
+    pub(crate) slot: u8,
+}
+
+/// Means over a block of samples.
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub(crate) struct Block {
+    pub(crate) count: u32,
+    pub(crate) from: Time,
+    pub(crate) z: f64,
+    pub(crate) measured: f64,
+    pub(crate) expected: f64,
+    pub(crate) spread: f64,
+    doubt: f64,
+    /// Regimes seen, a bit a slot.
+    pub(crate) slots: u16,
+}
+
+/// Where an excursion of one CUSUM side began, and what it was made of.
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize, Deserialize)]
+struct Side {
+    from: Time,
+    blocks: u16,
+    slots: u16,
+}
+
+/// A block mean as it is held for dating.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub(crate) struct Mean {
+    /// Begin of the block, in whole seconds after the track's origin.
+    at_s: u32,
+    pub(crate) z: f32,
+}
+
+/// Evidence that a descriptor moved.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(crate) struct Evidence {
+    pub(crate) direction: Direction,
+    pub(crate) probability: f64,
+    /// Begin of the excursion by the detector that saw it.
+    pub(crate) from: Time,
+    pub(crate) slots: u16,
+    pub(crate) model: &'static str,
+}
+
+/// One descriptor through time.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub(crate) struct Track {
+    open: Block,
+    /// The last closed block.
+    pub(crate) last: Block,
+    pub(crate) wander: Wander,
+    pub(crate) cusum: Cusum,
+    up: Side,
+    down: Side,
+    steps: Bocpd,
+    held: VecDeque<Mean>,
+    /// Present level, in spreads.
+    pub(crate) level: Ewma,
+    origin: Option<Time>,
+    blocks: u32,
+}
+
+impl Track {
+    /// How many blocks it has closed.
+    pub(crate) fn blocks(&self) -> u32 {
+        self.blocks
+    }
+
+    /// Whether it has learned how much it wanders.
+    pub(crate) fn ready(&self) -> bool {
+        self.wander.count() >= LEARN_BLOCKS
+    }
+
+    /// Progress of that learning, 0 to 1.
+    pub(crate) fn progress(&self) -> f64 {
+        (f64::from(self.wander.count()) / f64::from(LEARN_BLOCKS)).min(1.0)
+    }
+
+    /// Whether the evidence is half way to a symptom: data that may be a fault's is not learned from.
+    pub(crate) fn suspect(&self, settings: &Settings) -> bool {
+        self.cusum.largest() > settings.cusum_decision / 2.0
+    }
+
+    /// Takes a sample. `judging` feeds the detectors, `learning` the wander. Returns whether a block closed.
+    pub(crate) fn take(
+        &mut self,
+        point: &Point,
+        size: u32,
+        settings: &Settings,
+        judging: bool,
+        learning: bool,
+    ) -> bool {
+        let open = &mut self.open;
+        if open.count == 0 {
+            *open = Block { from: point.time, ..Block::default() };
+        }
+        open.count += 1;
+        let gain = 1.0 / f64::from(open.count);
+        open.z += gain * (point.z.clamp(-SAMPLE_CUT, SAMPLE_CUT) - open.z);
+        open.measured += gain * (point.measured - open.measured);
+        open.expected += gain * (point.expected - open.expected);
+        open.spread += gain * (point.spread - open.spread);
+        open.doubt += gain * (point.doubt - open.doubt);
+        open.slots |= 1 << point.slot;
+        if open.count < size {
+            return false;
+        }
+        self.last = std::mem::take(&mut self.open);
+        self.close(settings, judging, learning);
+        true
+    }
+
+    /// Begins afresh after a symptom ended: the next event is seen as well as the first.
+    pub(crate) fn rearm(&mut self) {
+        self.cusum = Cusum::default();
+        self.up = Side::default();
+        self.down = Side::default();
+        self.steps = Bocpd::default();
+    }
+
+    /// What the detectors say after the last block.
+    pub(crate) fn evidence(&self, settings: &Settings) -> Option<Evidence> {
+        let enough = self.recent_mean(usize::from(FEWEST_BLOCKS))?;
+        if enough.abs() < settings.least_spreads {
+            return None;
+        }
+        self.lasting(settings, enough).or_else(|| self.step(enough))
+    }
+
+    /// How near the evidence is to a symptom, 0 to 1.
+    pub(crate) fn nearness(&self, settings: &Settings) -> f64 {
+        (self.cusum.largest() / settings.cusum_decision).min(1.0)
+    }
+
+    /// Mean of the last blocks, in spreads. `None` with fewer.
+    pub(crate) fn recent_mean(&self, blocks: usize) -> Option<f64> {
+        let held = self.held.len();
+        (held >= blocks && blocks > 0).then(|| {
+            self.held.iter().skip(held - blocks).map(|m| f64::from(m.z)).sum::<f64>()
+                / crate::num::real(blocks)
+        })
+    }
+
+    /// Begin and mean of each block held, oldest first.
+    pub(crate) fn means(&self) -> impl Iterator<Item = (Time, f64)> {
+        let origin = self.origin.unwrap_or_default();
+        self.held.iter().map(move |m| (origin + Span::from_secs(i64::from(m.at_s)), f64::from(m.z)))
+    }
+
+    fn close(&mut self, settings: &Settings, judging: bool, learning: bool) {
+        let block = self.last;
+        self.blocks = self.blocks.wrapping_add(1);
+        let origin = *self.origin.get_or_insert(block.from);
+        let at_s = whole((block.from - origin).secs_f64(), 0, u32::MAX);
+        if self.held.len() >= HELD {
+            self.held.pop_front();
+        }
+        self.held.push_back(Mean { at_s, z: single(block.z) });
+        self.level.step(block.z, LEVEL_GAIN);
+        if judging {
+            let spread = self.wander.spread();
+            let y = (block.z / spread).clamp(-BLOCK_CUT, BLOCK_CUT);
+            let k = settings.cusum_reference + DOUBT * block.doubt.max(0.0).sqrt();
+            self.cusum.step(y, k);
+            self.up.follow(self.cusum.high, &block);
+            self.down.follow(self.cusum.low, &block);
+            self.steps.step(y, &Hazard { hazard: HAZARD, prior: PRIOR });
+        }
+        if learning {
+            self.wander.take(block.z);
+        }
+    }
+
+    fn lasting(&self, settings: &Settings, recent: f64) -> Option<Evidence> {
+        let (sum, side, direction) = if recent > 0.0 {
+            (self.cusum.high, self.up, Direction::Up)
+        } else {
+            (self.cusum.low, self.down, Direction::Down)
+        };
+        if sum < settings.cusum_decision || side.blocks < FEWEST_BLOCKS {
+            return None;
+        }
+        // Log odds: what the blocks say, against how rarely a machine changes.
+        let odds = llr(sum, settings.cusum_reference) + HAZARD.ln();
+        let probability = 1.0 / (1.0 + (-odds).exp());
+        Some(Evidence { direction, probability, from: side.from, slots: side.slots, model: "cusum" })
+    }
+
+    fn step(&self, recent: f64) -> Option<Evidence> {
+        let found = self.steps.recent(RECENT)?;
+        if found.probability < SURE || found.mean.abs() < STEP_LEAST || found.mean * recent <= 0.0 {
+            return None;
+        }
+        let side = if recent > 0.0 { self.up } else { self.down };
+        let back = self.held.len().checked_sub(found.length as usize)?;
+        let (from, _) = self.means().nth(back)?;
+        Some(Evidence {
+            direction: Direction::of(recent),
+            probability: found.probability.min(1.0),
+            from,
+            slots: side.slots | self.last.slots,
+            model: "bocpd",
+        })
+    }
+}
+
+impl Side {
+    fn follow(&mut self, sum: f64, block: &Block) {
+        if sum <= 0.0 {
+            *self = Self::default();
+            return;
+        }
+        if self.blocks == 0 {
+            self.from = block.from;
+        }
+        self.blocks = self.blocks.saturating_add(1);
+        self.slots |= block.slots;
+    }
+}

@@ -1,0 +1,176 @@
+//! Verdict: from what the models hold to symptoms raised, revised and cleared.
+//!
+//! Owns hysteresis: a symptom is raised by a detector, and cleared only when blocks have looked normal for a stated
+//! while. A step and a slope of one channel are one change, so only one of the two is reported.
+
+use notchwatch_model::{Direction, SymptomChange, SymptomKind, Time};
+
+use crate::Settings;
+use crate::baseline::{Floor, Normal};
+use crate::book::{Active, Book, Report};
+use crate::forecast::{Reach, reach};
+use crate::plan::ChannelPlan;
+use crate::shape::shape;
+use crate::track::{Evidence, Track};
+
+/// Blocks in a row that must look normal before a symptom ends: two hours of quarter hours.
+const CALM_BLOCKS: u16 = 8;
+/// A level within this share of what raised the symptom looks normal ...
+const CALM_SHARE: f64 = 0.5;
+/// ... but never one beyond this share of that many spreads.
+const CALM_SPREADS: f64 = 3.0;
+/// A symptom is revised when its size in spreads has moved by this share, and by at least one spread.
+const REVISE_SHARE: f64 = 0.5;
+const REVISE_SPREADS: f64 = 1.0;
+/// ... or when the time to a limit has changed by this factor.
+const REVISE_TIME: f64 = 1.5;
+/// Every so many blocks the course is computed anew.
+const COURSE_EVERY: u32 = 4;
+
+/// What a verdict is about.
+#[derive(Clone, Copy)]
+pub(crate) struct Subject<'a> {
+    pub(crate) plan: &'a ChannelPlan,
+    pub(crate) settings: &'a Settings,
+    pub(crate) normals: &'a [Normal],
+    pub(crate) floor: Floor,
+    pub(crate) time: Time,
+}
+
+/// After a block of the channel's own level.
+pub(crate) fn level(subject: Subject<'_>, track: &mut Track, book: &mut Book, out: &mut Vec<SymptomChange>) {
+    let lasting = [SymptomKind::Drift, SymptomKind::LevelShift].into_iter().find(|k| book.has(*k));
+    match lasting {
+        Some(kind) => follow(subject, kind, track, book, out),
+        None => raise(subject, None, track, book, out),
+    }
+}
+
+/// After a block of the channel's distance from its sisters.
+pub(crate) fn peer(subject: Subject<'_>, track: &mut Track, book: &mut Book, out: &mut Vec<SymptomChange>) {
+    if book.has(SymptomKind::Peer) {
+        follow(subject, SymptomKind::Peer, track, book, out);
+    } else {
+        raise(subject, Some(SymptomKind::Peer), track, book, out);
+    }
+}
+
+fn raise(
+    subject: Subject<'_>,
+    kind: Option<SymptomKind>,
+    track: &Track,
+    book: &mut Book,
+    out: &mut Vec<SymptomChange>,
+) {
+    let Some(evidence) = track.evidence(subject.settings) else { return };
+    let means: Vec<(Time, f64)> = track.means().collect();
+    let found = shape(&means, evidence.from);
+    let kind = kind.unwrap_or(match found {
+        Some(s) if s.slope => SymptomKind::Drift,
+        _ => SymptomKind::LevelShift,
+    });
+    let onset = found.and_then(|s| means.get(s.onset)).map_or(evidence.from, |m| m.0);
+    let course = (kind == SymptomKind::Drift).then(|| since(&means, onset)).and_then(|points| {
+        reach(&subject.plan.limits, subject.normals, subject.floor, evidence.direction, points)
+    });
+    book.raise(subject.plan, subject.time, report(kind, track, evidence, onset, course), out);
+}
+
+/// A symptom that lasts: count calm blocks, clear after enough of them, else revise when it moved.
+fn follow(
+    subject: Subject<'_>,
+    kind: SymptomKind,
+    track: &mut Track,
+    book: &mut Book,
+    out: &mut Vec<SymptomChange>,
+) {
+    let Some(entry) = book.find(kind) else { return };
+    let level = track.level.level;
+    let calm = level.abs() < CALM_SHARE * entry.raised.min(CALM_SPREADS);
+    entry.calm = if calm { entry.calm + 1 } else { 0 };
+    if entry.calm >= CALM_BLOCKS {
+        book.clear(kind, subject.time, out);
+        track.rearm();
+        return;
+    }
+    if calm {
+        return;
+    }
+    let recent = track.recent_mean(usize::from(crate::track::FEWEST_BLOCKS)).unwrap_or(level);
+    let course = course(subject, kind, track, entry);
+    if moved(entry, recent, course) {
+        let evidence = Evidence {
+            direction: Direction::of(recent),
+            probability: entry.symptom.probability,
+            from: entry.symptom.onset,
+            slots: track.last.slots,
+            model: if entry.symptom.model == "bocpd" { "bocpd" } else { "cusum" },
+        };
+        let onset = entry.symptom.onset;
+        book.revise(subject.time, report(kind, track, evidence, onset, course), out);
+    }
+}
+
+fn course(subject: Subject<'_>, kind: SymptomKind, track: &Track, entry: &Active) -> Option<Reach> {
+    if kind != SymptomKind::Drift || !track.blocks().is_multiple_of(COURSE_EVERY) {
+        return None;
+    }
+    let means: Vec<(Time, f64)> = track.means().collect();
+    let points = since(&means, entry.symptom.onset);
+    reach(&subject.plan.limits, subject.normals, subject.floor, entry.symptom.direction, points)
+}
+
+fn moved(entry: &Active, recent: f64, course: Option<Reach>) -> bool {
+    let before = entry.symptom.spreads;
+    let far = (recent - before).abs() >= REVISE_SPREADS.max(REVISE_SHARE * before.abs());
+    let sooner = course.is_some_and(|c| match entry.symptom.numbers.get("ttl_p50_s") {
+        None => true,
+        Some(p50) => c.p50_s < p50 / REVISE_TIME || c.p50_s > p50 * REVISE_TIME,
+    });
+    far || sooner
+}
+
+fn since(means: &[(Time, f64)], onset: Time) -> &[(Time, f64)] {
+    let from = means.iter().position(|m| m.0 >= onset).unwrap_or(means.len());
+    means.get(from..).unwrap_or(&[])
+}
+
+fn report(
+    kind: SymptomKind,
+    track: &Track,
+    evidence: Evidence,
+    onset: Time,
+    course: Option<Reach>,
+) -> Report {
+    let block = track.last;
+    let spreads = track.recent_mean(usize::from(crate::track::FEWEST_BLOCKS)).unwrap_or(block.z);
+    let mut numbers = vec![
+        ("expected", block.expected),
+        ("measured", block.measured),
+        ("spread", block.spread),
+        ("residual", block.measured - block.expected),
+        ("block_samples", f64::from(block.count)),
+        ("wander", track.wander.spread()),
+        ("cusum", track.cusum.largest()),
+    ];
+    if let Some(c) = course {
+        numbers.extend([
+            ("limit", c.limit),
+            ("ttl_p10_s", c.p10_s),
+            ("ttl_p50_s", c.p50_s),
+            ("ttl_p90_s", c.p90_s),
+            ("slope_per_day", c.slope_day * block.spread),
+        ]);
+    }
+    Report {
+        kind,
+        direction: evidence.direction,
+        size: block.measured - block.expected,
+        spreads,
+        onset,
+        probability: evidence.probability,
+        slots: evidence.slots | block.slots,
+        model: evidence.model,
+        numbers,
+    }
+}
