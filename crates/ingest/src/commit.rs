@@ -19,7 +19,7 @@ pub(crate) use attempt::{Committer, Patience};
 use crate::ack::Acker;
 use crate::counters::Counters;
 use crate::health::HealthReason;
-use crate::intake::Ready;
+use crate::intake::{Place, Ready};
 use crate::options::Batching;
 use attempt::Attempt;
 
@@ -53,9 +53,12 @@ pub(crate) async fn run(
             tracing::warn!(%error, held = places.len(), "messages are left to the broker, which sends them again");
             break;
         }
-        for place in places {
-            acker.acknowledge(place.ticket);
+        for Place { ticket, permit } in places {
+            // The place is free before the acknowledgement leaves: the broker may answer it with the next message
+            // sooner than this task runs on.
+            drop(permit);
             counters.held.fetch_sub(1, Ordering::Relaxed);
+            acker.acknowledge(ticket);
         }
     }
     acker.disconnect();

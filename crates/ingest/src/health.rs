@@ -21,7 +21,7 @@ pub enum HealthReason {
     QosReduced,
     /// Another process uses our client identifier.
     ClientIdConflict,
-    /// What the connection carries cannot be read as MQTT, or breaks the flow control agreed on.
+    /// What the connection carries cannot be read as MQTT, or is over its packet limit.
     MalformedTraffic,
     /// The connection made no progress within twice the keep-alive and was given up.
     SessionStalled,

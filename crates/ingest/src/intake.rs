@@ -34,7 +34,7 @@ pub(crate) struct Delivery {
 #[derive(Debug)]
 pub(crate) struct Place {
     pub(crate) ticket: Ticket,
-    pub(crate) _permit: OwnedSemaphorePermit,
+    pub(crate) permit: OwnedSemaphorePermit,
 }
 
 /// A decoded message on its way to the commit; without a message when there is nothing to store.
@@ -124,7 +124,7 @@ mod tests {
 
     fn place() -> Place {
         let permit = Arc::new(Semaphore::new(1)).try_acquire_owned().unwrap();
-        Place { ticket: Ticket { epoch: 0, packet: 1 }, _permit: permit }
+        Place { ticket: Ticket { epoch: 0, packet: 1 }, permit }
     }
 
     fn prepared(topic: &[u8], payload: &[u8], decode: &Decode) -> Option<NewMessage> {

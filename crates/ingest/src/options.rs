@@ -40,7 +40,8 @@ pub struct MqttOptions {
     pub tls: Option<TlsOptions>,
     /// Topic filters to subscribe to, each at QoS 1.
     pub filters: Vec<String>,
-    /// QoS 1 messages in flight, not yet committed: the bound on memory is this times `message_bytes`.
+    /// QoS 1 messages in flight, not yet committed, as agreed with the broker. Twice as many are held at most, for
+    /// brokers that overshoot: the bound on memory is that times `message_bytes`.
     pub receive_maximum: u16,
     /// Longest message read; a longer one is refused, counted with topic and size, and acknowledged. [`crate::start`]
     /// takes the decoder's limit instead.
@@ -170,10 +171,11 @@ impl MqttOptions {
         message.saturating_mul(PACKET_PER_MESSAGE).clamp(PACKET_FLOOR, PACKET_CEILING)
     }
 
-    /// Capacity of the client library's request channel. It must exceed the receive maximum: then an acknowledgement
-    /// always finds room, and nobody ever waits for the poll loop.
+    /// Capacity of the client library's request channel. It must exceed what can be in flight, or the commit would
+    /// wait for the poll loop: more than there are packet identifiers is more than any broker can have in flight.
+    /// The channel takes memory for what is in it, not for this.
     pub(crate) fn request_capacity(&self) -> usize {
-        usize::from(self.receive_maximum) + self.filters.len() + REQUEST_ROOM
+        usize::from(u16::MAX) + self.filters.len() + REQUEST_ROOM
     }
 
     /// Options for the client library.
@@ -219,7 +221,7 @@ mod tests {
     fn the_defaults_keep_the_session_alive() {
         let options = good();
         options.check().unwrap();
-        assert!(options.request_capacity() > usize::from(options.receive_maximum));
+        assert!(options.request_capacity() > usize::from(u16::MAX));
         let client = options.client().unwrap();
         let properties = client.connect_properties().unwrap();
         assert!(client.manual_acks() && !client.clean_start());

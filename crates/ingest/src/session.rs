@@ -16,7 +16,7 @@ use rumqttc::Outgoing;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{Packet, Publish};
 use rumqttc::v5::{AsyncClient, ConnectionError, Event, EventLoop};
-use tokio::sync::{Semaphore, mpsc};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
 use tokio::time::{Instant, Interval};
 use tokio_util::sync::CancellationToken;
 
@@ -32,6 +32,9 @@ use subscriptions::Subscriptions;
 
 /// Messages at QoS 0 held at most; beyond that they are dropped and counted.
 pub(crate) const LOSSY_HELD: usize = 1000;
+/// Messages at QoS 1 held at most, in units of the receive maximum. Brokers overshoot it: Mosquitto 2.0.11 was seen to
+/// send some more than agreed once acknowledgements flow. Beyond this the loop stops reading until a commit is done.
+pub(crate) const HELD_PER_RECEIVE_MAXIMUM: usize = 2;
 /// Interval of the loop's own checks.
 const TICK: Duration = Duration::from_secs(1);
 /// Keep-alives without any progress of the poll after which the connection is given up. The client library itself
@@ -99,7 +102,7 @@ impl Session {
         let mut tick = tokio::time::interval(TICK);
         tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         Self {
-            slots: Arc::new(Semaphore::new(usize::from(options.receive_maximum))),
+            slots: Arc::new(Semaphore::new(held_at_most(&options))),
             lossy: Arc::new(Semaphore::new(LOSSY_HELD)),
             subscriptions: Subscriptions::new(
                 client,
@@ -145,21 +148,21 @@ impl Session {
     /// next connection, so connecting sooner would hold them twice, and a store that stays away while the link flaps
     /// would fill the memory. Nothing waits for an acknowledgement meanwhile: there is no connection to send it on.
     async fn settled(&mut self) -> bool {
-        let all = u32::from(self.options.receive_maximum);
-        let detail = "not connecting before the messages received earlier are committed";
-        if self.slots.available_permits() < usize::from(self.options.receive_maximum) {
+        let all = held_at_most(&self.options);
+        if self.slots.available_permits() < all {
+            let detail = "not connecting before the messages received earlier are committed";
             self.health.set(HealthReason::BrokerUnreachable, detail);
         }
         tokio::select! {
             () = self.stop.cancelled() => false,
-            permits = self.slots.acquire_many(all) => permits.is_ok(),
+            permits = self.slots.acquire_many(u32::try_from(all).unwrap_or(u32::MAX)) => permits.is_ok(),
         }
     }
 
     async fn connection(&mut self, eventloop: &mut EventLoop, abandon: &CancellationToken) -> End {
         loop {
             let ended = match self.step(eventloop, abandon).await {
-                Step::Event(event) => self.on_event(event, eventloop),
+                Step::Event(event) => self.on_event(event, eventloop).await,
                 Step::Failed(error) => Some(End::Failed(Failure::of(&error))),
                 Step::Stalled => {
                     Some(End::Failed(Failure::new(Kind::Stalled, "no progress on the connection")))
@@ -199,15 +202,13 @@ impl Session {
         }
     }
 
-    fn on_event(&mut self, event: Event, eventloop: &mut EventLoop) -> Option<End> {
+    async fn on_event(&mut self, event: Event, eventloop: &mut EventLoop) -> Option<End> {
         match event {
             Event::Incoming(Packet::ConnAck(connack)) => {
                 tracing::info!(session_present = connack.session_present, "connected to the broker");
                 self.on_connected(eventloop);
             }
-            Event::Incoming(Packet::Publish(publish)) => {
-                return self.forward(&publish).err().map(End::Failed);
-            }
+            Event::Incoming(Packet::Publish(publish)) => self.take_in(&publish).await,
             Event::Incoming(Packet::SubAck(suback)) => self.subscriptions.answered(&suback),
             Event::Outgoing(Outgoing::Subscribe(packet)) => self.subscriptions.sent(packet),
             Event::Outgoing(Outgoing::PubAck(_)) => add(&self.counters.acknowledged, 1),
@@ -234,36 +235,46 @@ impl Session {
         self.subscriptions.ask_all();
     }
 
-    /// Puts a message into the queue without waiting. Errors when the broker sends more than the receive maximum.
-    fn forward(&mut self, publish: &Publish) -> Result<(), Failure> {
+    /// Takes a message in. With every place taken it waits for a commit, which frees places without any help of this
+    /// loop: acknowledgements go into a channel that has room for all of them.
+    async fn take_in(&mut self, publish: &Publish) {
         self.count(publish);
-        let Some(intake) = &self.intake else { return Ok(()) };
-        let lossy = publish.qos == QoS::AtMostOnce;
-        let slots = if lossy { &self.lossy } else { &self.slots };
-        let Ok(permit) = Arc::clone(slots).try_acquire_owned() else {
-            if lossy {
-                add(&self.counters.lossy_dropped, 1);
-                return Ok(());
-            }
-            return Err(Failure::new(
-                Kind::Malformed,
-                "the broker sent more than the receive maximum allows",
-            ));
+        let permit = match self.place(publish) {
+            None if publish.qos != QoS::AtMostOnce => tokio::select! {
+                permit = Arc::clone(&self.slots).acquire_owned() => permit.ok(),
+                () = self.stop.cancelled() => None,
+            },
+            permit => permit,
         };
-        let ticket = Ticket { epoch: self.epoch, packet: if lossy { 0 } else { publish.pkid } };
-        let place = Place { ticket, _permit: permit };
+        match permit {
+            Some(permit) => self.forward(publish, permit),
+            None if publish.qos == QoS::AtMostOnce => add(&self.counters.lossy_dropped, 1),
+            // Told to stop: it is not acknowledged, so the broker keeps it.
+            None => {}
+        }
+    }
+
+    /// A place in the queue, if one is free. QoS 0 has its own, so that it cannot crowd out what is acknowledged.
+    fn place(&self, publish: &Publish) -> Option<OwnedSemaphorePermit> {
+        let slots = if publish.qos == QoS::AtMostOnce { &self.lossy } else { &self.slots };
+        Arc::clone(slots).try_acquire_owned().ok()
+    }
+
+    fn forward(&mut self, publish: &Publish, permit: OwnedSemaphorePermit) {
+        let Some(intake) = &self.intake else { return };
+        let packet = if publish.qos == QoS::AtMostOnce { 0 } else { publish.pkid };
+        let place = Place { ticket: Ticket { epoch: self.epoch, packet }, permit };
         let delivery = Delivery::new(publish, (self.clock)(), self.options.message_bytes, place);
         if delivery.size > self.options.message_bytes {
             add(&self.counters.oversize, 1);
             tracing::warn!(topic = %delivery.envelope.topic, size_bytes = delivery.size, "message over the limit");
         }
         add(&self.counters.held, 1);
-        // The queue has a place for every permit, so it is full at no time; it is closed when decoding has ended.
+        // The queue has room for every place, so it is full at no time; it is closed when decoding has ended.
         if intake.try_send(delivery).is_err() {
             self.intake = None;
             self.acker.disconnect();
         }
-        Ok(())
     }
 
     fn count(&mut self, publish: &Publish) {
@@ -301,10 +312,12 @@ impl Session {
     /// then the channel is emptied of those that did.
     fn connection_ended(&mut self, eventloop: &mut EventLoop) {
         for event in std::mem::take(&mut eventloop.state.events) {
-            if let Event::Incoming(Packet::Publish(publish)) = event
-                && let Err(failure) = self.forward(&publish)
-            {
-                tracing::warn!(detail = %failure.detail, "a message read at the end of a connection is left out");
+            if let Event::Incoming(Packet::Publish(publish)) = event {
+                self.count(&publish);
+                // Without a place it is left out: nobody acknowledges it, so it comes again.
+                if let Some(permit) = self.place(&publish) {
+                    self.forward(&publish, permit);
+                }
             }
         }
         self.acker.next_epoch();
@@ -345,4 +358,9 @@ impl Session {
         let limit = wanted.clamp(self.options.packet_limit(), PACKET_CEILING);
         eventloop.options.set_max_packet_size(Some(limit));
     }
+}
+
+/// Messages at QoS 1 held at most.
+pub(crate) fn held_at_most(options: &MqttOptions) -> usize {
+    usize::from(options.receive_maximum) * HELD_PER_RECEIVE_MAXIMUM
 }

@@ -18,7 +18,7 @@ use crate::counters::Counters;
 use crate::health::{Health, HealthCell};
 use crate::intake::Decode;
 use crate::options::{MqttOptions, OptionsError};
-use crate::session::{LOSSY_HELD, Session};
+use crate::session::{LOSSY_HELD, Session, held_at_most};
 use crate::sink::Sink;
 use crate::{commit, intake};
 
@@ -69,9 +69,9 @@ pub fn start_with(
     let abandon = CancellationToken::new();
     let acker = Acker::new(client.clone(), Arc::clone(&counters));
 
-    // Poll loop to decoding. It holds everything that can be in flight, so the poll loop never waits; beyond that,
-    // QoS 0 is dropped and counted, and a broker that breaks the receive maximum loses the connection.
-    let (deliver, deliveries) = mpsc::channel(usize::from(options.receive_maximum) + LOSSY_HELD);
+    // Poll loop to decoding. It has room for every message that may be held. Overflow: QoS 0 is dropped and counted;
+    // for QoS 1 the poll loop stops reading, so that the rest waits in the broker.
+    let (deliver, deliveries) = mpsc::channel(held_at_most(&options) + LOSSY_HELD);
     // Decoding to commit: one batch. Overflow: decoding waits.
     let (prepared, ready) = mpsc::channel(options.batching.messages);
 

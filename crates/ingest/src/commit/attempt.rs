@@ -103,7 +103,11 @@ impl Committer {
                     let detail = format!("a commit is under way for {} s", began.elapsed().as_secs());
                     self.health.set(HealthReason::DatabaseUnreachable, detail);
                 }
-                () = self.abandoned() => return Err(CommitError::Abandoned),
+                () = self.abandoned() => {
+                    // Its transaction is rolled back; nothing of it was acknowledged.
+                    call.abort();
+                    return Err(CommitError::Abandoned);
+                }
             }
         };
         self.counters.commit(began.elapsed());
