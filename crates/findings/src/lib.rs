@@ -4,8 +4,15 @@
 //! Owns which symptoms make one finding and how a finding lives. Pure: values in, values out. Refuses I/O, a
 //! clock, async, and to compute symptoms.
 
+mod group;
 mod library;
+mod limit;
+mod matter;
+mod rank;
 mod rule;
+#[cfg(test)]
+mod testing;
+mod title;
 mod unit;
 
 pub use library::{

@@ -56,7 +56,7 @@ pub struct Fault {
 /// What one channel, or one group of sister channels, shows under a fault.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Expected {
-    /// Channel name; a `*` at the end stands for any ending.
+    /// Channel name; one `*` in it stands for any text.
     pub channel: String,
     /// What happens to it.
     pub expects: Expects,
@@ -82,7 +82,8 @@ pub enum Expects {
 }
 
 /// How many channels of a pattern show it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Share {
     /// One of them.
     One,
@@ -91,7 +92,8 @@ pub enum Share {
 }
 
 /// How often a fault shows an effect once it matters.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Often {
     /// In nine cases of ten.
     Always,
@@ -102,7 +104,8 @@ pub enum Often {
 }
 
 /// How common a fault is among the faults of a unit's life.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Rarity {
     /// Several times in a fleet's year.
     Common,
@@ -113,7 +116,8 @@ pub enum Rarity {
 }
 
 /// How a fault develops.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Course {
     /// At once, or within hours.
     Sudden,
@@ -139,6 +143,20 @@ pub struct Check {
     pub act: String,
     /// What found ends the search.
     pub stop: String,
+}
+
+impl Expected {
+    /// Whether the entry speaks of the channel.
+    pub fn concerns(&self, channel: &str) -> bool {
+        match self.channel.split_once('*') {
+            None => self.channel == channel,
+            Some((begin, end)) => {
+                channel.len() >= begin.len() + end.len()
+                    && channel.starts_with(begin)
+                    && channel.ends_with(end)
+            }
+        }
+    }
 }
 
 impl Library {

@@ -191,3 +191,6 @@ fn close(finding: &Finding, outcome: Outcome, note: Option<&str>, by: &AccountNa
         ..finding.operator.clone()
     })
 }
+
+#[cfg(test)]
+mod tests;

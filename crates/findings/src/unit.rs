@@ -1,51 +1,224 @@
 //! The findings of one unit: a state that symptoms, decisions and time change.
 //!
-//! Owns the life of a finding on the machine side. Refuses to judge samples and to know a clock.
+//! Owns which matters are open on the machine side and what stays out of baselines. Refuses to judge samples and to
+//! know a clock.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
-use notchwatch_model::{ChannelName, Decision, MachinePart, Span, SymptomChange, Time};
+use notchwatch_model::{
+    Act, Change, ChannelName, Decision, FindingId, FindingKind, MachinePart, Outcome, Span, Symptom,
+    SymptomChange, SymptomKind, Time,
+};
 use serde::{Deserialize, Serialize};
 
+use crate::group::{Home, doubted, home};
+use crate::matter::{Cause, Matter};
 use crate::{Accepted, Context};
 
 /// Quiet time after which a finding that nobody took ends as returned to normal, in event time (common practice:
 /// one full day of duty).
 pub const CALM_TO_END: Span = Span::from_hours(24);
+/// Days for which causes are remembered, so that a second finding of one cause and day gets an id of its own. Far
+/// beyond how far back an onset is estimated.
+const CAUSES_KEPT_DAYS: i64 = 60;
 
 /// The findings of one unit as they stand. Equal symptoms and decisions give equal states.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-pub struct UnitFindings {}
+pub struct UnitFindings {
+    /// The oldest first.
+    open: Vec<Matter>,
+    /// Symptoms that lasted when a person closed their finding. They open nothing again, and their data stays out
+    /// of the baseline until they clear or a person accepts the level.
+    spent: BTreeSet<(ChannelName, SymptomKind)>,
+    /// How many findings each cause has made.
+    causes: BTreeMap<Cause, u32>,
+}
 
-#[expect(
-    clippy::todo,
-    clippy::unused_self,
-    unused_variables,
-    reason = "interface first; bodies follow within the hour"
-)]
+/// Findings touched by one call, to be computed anew at its end.
+#[derive(Default)]
+struct Touched {
+    open: BTreeMap<FindingId, Time>,
+    ended: Vec<MachinePart>,
+}
+
 impl UnitFindings {
-    /// Takes changes of symptoms in order of time. Returns the findings that they changed, each once.
+    /// Takes changes of symptoms in order of time. Returns the findings that they changed, each once but for one
+    /// that ended and is followed by another.
     pub fn apply(&mut self, context: &Context<'_>, changes: &[SymptomChange]) -> Vec<MachinePart> {
-        todo!()
+        let mut touched = Touched::default();
+        let mut found = Vec::new();
+        for change in changes {
+            found.extend(self.tick(context, change.at));
+            let symptom = &change.symptom;
+            match change.change {
+                Change::Raised => self.raise(context, symptom, change.at, &mut touched),
+                Change::Revised => self.revise(context, symptom, change.at, &mut touched),
+                Change::Cleared => self.clear(symptom, change.at, &mut touched),
+            }
+        }
+        for matter in &mut self.open {
+            if let Some(at) = touched.open.get(&matter.part.id) {
+                matter.refresh(context, *at);
+                found.push(matter.part.clone());
+            }
+        }
+        found.extend(touched.ended);
+        found
     }
 
     /// Lets time pass up to `to`. Returns the findings that it changed.
     pub fn tick(&mut self, context: &Context<'_>, to: Time) -> Vec<MachinePart> {
-        todo!()
+        let mut changed = Vec::new();
+        for matter in &mut self.open {
+            if matter.pass(to) {
+                matter.part.settings_version = context.settings_version;
+                changed.push(matter.part.clone());
+            }
+        }
+        if !changed.is_empty() {
+            self.open.retain(|matter| matter.part.ended.is_none());
+        }
+        changed
     }
 
-    /// Takes a decision that took effect.
-    pub fn decide(&mut self, context: &Context<'_>, decision: &Decision) -> Accepted {
-        todo!()
+    /// Takes a decision that took effect. A decision on a finding that is not open here changes nothing.
+    pub fn decide(&mut self, _context: &Context<'_>, decision: &Decision) -> Accepted {
+        let Some(place) = self.open.iter().position(|m| decision.effective && m.part.id == decision.finding)
+        else {
+            return Accepted::default();
+        };
+        match &decision.act {
+            Act::Take | Act::Wait { .. } => {
+                if let Some(matter) = self.open.get_mut(place) {
+                    matter.kept = true;
+                }
+                Accepted::default()
+            }
+            Act::Close { outcome, .. } => self.close(place, *outcome),
+            Act::Acknowledge | Act::Shelve { .. } | Act::Unshelve | Act::Note { .. } => Accepted::default(),
+        }
     }
 
-    /// Channels whose data stay out of the baselines.
+    /// Channels whose data stay out of the baselines: those of open findings about the machine or a sensor, and
+    /// those of symptoms that outlast the finding a person closed.
     pub fn held(&self) -> BTreeSet<ChannelName> {
-        todo!()
+        let open = self
+            .open
+            .iter()
+            .flat_map(|matter| &matter.part.symptoms)
+            .filter(|symptom| symptom.kind.about() != FindingKind::Data)
+            .map(|symptom| symptom.channel.clone());
+        open.chain(self.spent.iter().map(|(channel, _)| channel.clone())).collect()
     }
 
     /// The findings that are open on the machine side, the oldest first.
     pub fn open(&self) -> impl Iterator<Item = &MachinePart> {
-        std::iter::empty()
+        self.open.iter().map(|matter| &matter.part)
+    }
+
+    fn raise(&mut self, context: &Context<'_>, symptom: &Symptom, at: Time, touched: &mut Touched) {
+        self.spent.remove(&(symptom.channel.clone(), symptom.kind));
+        if self.holder(symptom).is_some() {
+            return self.revise(context, symptom, at, touched);
+        }
+        let parts: Vec<&MachinePart> = self.open().collect();
+        let place = match home(context, &parts, symptom) {
+            Home::Joins(place) => place,
+            Home::Turns(place) => {
+                if let Some(matter) = self.open.get_mut(place) {
+                    matter.part.kind = FindingKind::Sensor;
+                }
+                place
+            }
+            Home::New => {
+                if let Some(matter) = self.new_matter(context, symptom, at) {
+                    touched.open.insert(matter.part.id.clone(), at);
+                    self.open.push(matter);
+                }
+                return self.gather(symptom, at, touched);
+            }
+        };
+        if let Some(matter) = self.open.get_mut(place) {
+            matter.raise(context, symptom, at);
+            touched.open.insert(matter.part.id.clone(), at);
+        }
+        self.gather(symptom, at, touched);
+    }
+
+    fn new_matter(&mut self, context: &Context<'_>, symptom: &Symptom, at: Time) -> Option<Matter> {
+        let cause = Cause::new(context, symptom);
+        self.causes.retain(|known, _| known.day() >= cause.day() - CAUSES_KEPT_DAYS);
+        let nth = self.causes.entry(cause.clone()).or_insert(0);
+        let matter = Matter::open(context, symptom, &cause, *nth, at);
+        *nth = nth.saturating_add(1);
+        matter
+    }
+
+    /// A value that cannot be trusted takes along what its channel showed in machine findings. A finding that has
+    /// nothing left is withdrawn.
+    fn gather(&mut self, doubt: &Symptom, at: Time, touched: &mut Touched) {
+        let Some(holder) = self.holder(doubt) else { return };
+        let mut taken = Vec::new();
+        for (place, matter) in self.open.iter_mut().enumerate() {
+            if place == holder || matter.part.kind != FindingKind::Machine {
+                continue;
+            }
+            let gone = matter.give_up(|symptom| doubted(symptom, doubt));
+            if gone.is_empty() {
+                continue;
+            }
+            taken.extend(gone.iter().cloned());
+            if matter.part.symptoms.is_empty() {
+                for (symptom, _) in gone {
+                    matter.take_over(symptom, false);
+                }
+                matter.end(at, Outcome::Withdrawn);
+                touched.open.remove(&matter.part.id);
+                touched.ended.push(matter.part.clone());
+            } else {
+                matter.rest(at);
+                touched.open.insert(matter.part.id.clone(), at);
+            }
+        }
+        if let Some(matter) = self.open.get_mut(holder) {
+            for (symptom, lasts) in taken {
+                matter.take_over(symptom, lasts);
+            }
+        }
+        self.open.retain(|matter| matter.part.ended.is_none());
+    }
+
+    fn revise(&mut self, context: &Context<'_>, symptom: &Symptom, at: Time, touched: &mut Touched) {
+        if let Some(matter) = self.holder(symptom).and_then(|place| self.open.get_mut(place)) {
+            matter.revise(context, symptom, at);
+            touched.open.insert(matter.part.id.clone(), at);
+        }
+    }
+
+    fn clear(&mut self, symptom: &Symptom, at: Time, touched: &mut Touched) {
+        self.spent.remove(&(symptom.channel.clone(), symptom.kind));
+        if let Some(matter) = self.holder(symptom).and_then(|place| self.open.get_mut(place)) {
+            matter.clear(&symptom.channel, symptom.kind, at);
+            touched.open.insert(matter.part.id.clone(), at);
+        }
+    }
+
+    /// Place of the finding in which a symptom of this channel and kind lasts.
+    fn holder(&self, symptom: &Symptom) -> Option<usize> {
+        self.open.iter().position(|matter| matter.lasts(&symptom.channel, symptom.kind))
+    }
+
+    fn close(&mut self, place: usize, outcome: Outcome) -> Accepted {
+        let part = self.open.remove(place).part;
+        if outcome == Outcome::LevelAccepted {
+            let channels: BTreeSet<ChannelName> = part.symptoms.into_iter().map(|s| s.channel).collect();
+            return Accepted { channels: channels.into_iter().collect(), changed: vec![] };
+        }
+        let outlast = part.lasting.into_iter().filter(|id| id.kind.about() != FindingKind::Data);
+        self.spent.extend(outlast.map(|id| (id.channel, id.kind)));
+        Accepted::default()
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,6 +1,13 @@
 //! Text form of the fault library: TOML in, checked faults out, messages with the path of what is wrong.
+//!
+//! Owns the wire types and every check at load. The files of the built-in library are part of the program.
 
-use super::Library;
+use std::collections::BTreeSet;
+
+use notchwatch_model::{Direction, FaultId, Regime, SymptomKind, System, Urgency};
+use serde::Deserialize;
+
+use super::{Check, Confusion, Course, Expected, Expects, Fault, Library, Often, Rarity, Share};
 
 /// Why a library file cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -12,12 +19,346 @@ pub struct LibraryError {
     pub what: String,
 }
 
-#[expect(clippy::todo, reason = "interface first; bodies follow within the hour")]
-pub(super) fn builtin() -> Result<Library, LibraryError> {
-    todo!()
+/// The files of the built-in library, one a system.
+const FILES: &[(&str, &str)] = &[
+    ("lubrication.toml", include_str!("../../faults/lubrication.toml")),
+    ("cooling.toml", include_str!("../../faults/cooling.toml")),
+    ("air.toml", include_str!("../../faults/air.toml")),
+    ("fuel.toml", include_str!("../../faults/fuel.toml")),
+    ("cylinders.toml", include_str!("../../faults/cylinders.toml")),
+    ("crankcase.toml", include_str!("../../faults/crankcase.toml")),
+    ("electrical.toml", include_str!("../../faults/electrical.toml")),
+    ("traction.toml", include_str!("../../faults/traction.toml")),
+    ("air-supply.toml", include_str!("../../faults/air-supply.toml")),
+    ("sensors.toml", include_str!("../../faults/sensors.toml")),
+];
+
+/// Word that stands in `system` for faults of sensors and of the way of the data.
+const SENSORS: &str = "sensors";
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct FileText {
+    system: String,
+    faults: Vec<FaultText>,
 }
 
-#[expect(clippy::todo, reason = "interface first; bodies follow within the hour")]
-pub(super) fn parse<'a>(_: impl IntoIterator<Item = (&'a str, &'a str)>) -> Result<Library, LibraryError> {
-    todo!()
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct FaultText {
+    id: String,
+    #[serde(rename = "ref")]
+    reference: String,
+    name: String,
+    rarity: Rarity,
+    course: Course,
+    urgency: String,
+    source: String,
+    status: String,
+    shows: Vec<ExpectedText>,
+    #[serde(rename = "for")]
+    supports: Vec<String>,
+    against: Vec<String>,
+    apart: Vec<ConfusionText>,
+    checks: Vec<CheckText>,
+    parts: Vec<String>,
+    skills: Vec<String>,
+    cautions: Vec<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ExpectedText {
+    channel: String,
+    expects: Option<ExpectsText>,
+    #[serde(default)]
+    kinds: Vec<SymptomKind>,
+    share: Option<Share>,
+    often: Often,
+    #[serde(default)]
+    states: Vec<Regime>,
+}
+
+#[derive(Clone, Copy, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum ExpectsText {
+    Up,
+    Down,
+    Either,
+    Same,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ConfusionText {
+    with: String,
+    by: String,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct CheckText {
+    act: String,
+    stop: String,
+}
+
+pub(super) fn builtin() -> Result<Library, LibraryError> {
+    parse(FILES.iter().copied())
+}
+
+pub(super) fn parse<'a>(
+    files: impl IntoIterator<Item = (&'a str, &'a str)>,
+) -> Result<Library, LibraryError> {
+    let mut faults = Vec::new();
+    for (name, text) in files {
+        let file: FileText =
+            toml::from_str(text).map_err(|e| wrong(name, e.to_string().trim_end().to_owned()))?;
+        let system = system_of(name, &file.system)?;
+        for fault in file.faults {
+            let path = format!("{name}: faults.{}", fault.id);
+            faults.push(convert(&path, system, fault)?);
+        }
+    }
+    cross_check(&faults)?;
+    Ok(Library { faults })
+}
+
+fn wrong(path: &str, what: impl Into<String>) -> LibraryError {
+    LibraryError { path: path.to_owned(), what: what.into() }
+}
+
+fn system_of(file: &str, word: &str) -> Result<Option<System>, LibraryError> {
+    if word == SENSORS {
+        return Ok(None);
+    }
+    System::ALL.iter().copied().find(|s| s.word() == word).map(Some).ok_or_else(|| {
+        let known: Vec<&str> = System::ALL.iter().map(|s| s.word()).collect();
+        wrong(&format!("{file}: system"), format!("{word:?} is none of {SENSORS}, {}", known.join(", ")))
+    })
+}
+
+fn convert(path: &str, system: Option<System>, text: FaultText) -> Result<Fault, LibraryError> {
+    let id = fault_id(&format!("{path}.id"), &text.id)?;
+    check_reference(&format!("{path}.ref"), &text.reference)?;
+    for (field, value) in [("name", &text.name), ("source", &text.source), ("status", &text.status)] {
+        filled(&format!("{path}.{field}"), value)?;
+    }
+    for (field, list) in [("for", &text.supports), ("against", &text.against), ("skills", &text.skills)] {
+        if list.is_empty() {
+            return Err(wrong(&format!("{path}.{field}"), "is empty: name one entry or more"));
+        }
+    }
+    for (field, empty) in [("shows", text.shows.is_empty()), ("checks", text.checks.is_empty())] {
+        if empty {
+            return Err(wrong(&format!("{path}.{field}"), "is empty: name one entry or more"));
+        }
+    }
+    let lists = [&text.supports, &text.against, &text.parts, &text.skills, &text.cautions];
+    for entry in lists.into_iter().flatten() {
+        filled(path, entry)?;
+    }
+    let urgency: Urgency = text.urgency.parse().map_err(|e: String| wrong(&format!("{path}.urgency"), e))?;
+    Ok(Fault {
+        id,
+        reference: text.reference,
+        name: text.name,
+        system,
+        rarity: text.rarity,
+        course: text.course,
+        shows: each(path, "shows", text.shows, expected)?,
+        supports: text.supports,
+        against: text.against,
+        confusions: each(path, "apart", text.apart, confusion)?,
+        checks: each(path, "checks", text.checks, check)?,
+        parts: text.parts,
+        skills: text.skills,
+        urgency,
+        cautions: text.cautions,
+        source: text.source,
+        status: text.status,
+    })
+}
+
+fn each<T, U>(
+    path: &str,
+    field: &str,
+    list: Vec<T>,
+    convert: impl Fn(&str, T) -> Result<U, LibraryError>,
+) -> Result<Vec<U>, LibraryError> {
+    list.into_iter().enumerate().map(|(i, item)| convert(&format!("{path}.{field}[{i}]"), item)).collect()
+}
+
+fn fault_id(path: &str, text: &str) -> Result<FaultId, LibraryError> {
+    let lower = text.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-');
+    FaultId::new(text)
+        .ok()
+        .filter(|_| lower)
+        .ok_or_else(|| wrong(path, format!("{text:?} is not short lower-case words joined by hyphens")))
+}
+
+fn check_reference(path: &str, text: &str) -> Result<(), LibraryError> {
+    let mut letters = text.chars();
+    let fits = letters.next().is_some_and(|c| c.is_ascii_uppercase())
+        && !letters.as_str().is_empty()
+        && letters.all(|c| c.is_ascii_digit());
+    if fits { Ok(()) } else { Err(wrong(path, format!("{text:?} is not a key such as L1"))) }
+}
+
+fn filled(path: &str, text: &str) -> Result<(), LibraryError> {
+    if text.trim().is_empty() || text.chars().any(char::is_control) {
+        return Err(wrong(path, "holds a text that is empty or has control characters"));
+    }
+    Ok(())
+}
+
+fn expected(path: &str, text: ExpectedText) -> Result<Expected, LibraryError> {
+    let stars = text.channel.matches('*').count();
+    let rest = text.channel.bytes().all(|b| b.is_ascii_alphanumeric() || b"-._*".contains(&b));
+    if stars > 1 || text.channel.is_empty() || !rest {
+        return Err(wrong(
+            &format!("{path}.channel"),
+            format!("{:?} is not a channel name with at most one *", text.channel),
+        ));
+    }
+    let expects = match (text.expects, text.kinds.is_empty()) {
+        (Some(ExpectsText::Up), true) => Expects::Moves(Direction::Up),
+        (Some(ExpectsText::Down), true) => Expects::Moves(Direction::Down),
+        (Some(ExpectsText::Either), true) => Expects::Changes,
+        (Some(ExpectsText::Same), true) => Expects::Same,
+        (None, false) => Expects::Kinds(text.kinds),
+        _ => return Err(wrong(path, "names either expects (up, down, either, same) or kinds, not both")),
+    };
+    let share = match (text.share, stars) {
+        (Some(share), 1) => share,
+        (None, 0) => Share::One,
+        (None, _) => return Err(wrong(&format!("{path}.share"), "a pattern says one or most")),
+        (Some(_), _) => return Err(wrong(&format!("{path}.share"), "a single channel has no share")),
+    };
+    Ok(Expected { channel: text.channel, expects, share, often: text.often, regimes: text.states })
+}
+
+fn confusion(path: &str, text: ConfusionText) -> Result<Confusion, LibraryError> {
+    filled(&format!("{path}.by"), &text.by)?;
+    Ok(Confusion { with: fault_id(&format!("{path}.with"), &text.with)?, by: text.by })
+}
+
+fn check(path: &str, text: CheckText) -> Result<Check, LibraryError> {
+    filled(&format!("{path}.act"), &text.act)?;
+    filled(&format!("{path}.stop"), &text.stop)?;
+    Ok(Check { act: text.act, stop: text.stop })
+}
+
+/// What no fault can be checked for alone: ids used twice or for the ranking's own explanations, confusions with
+/// faults that are not there.
+fn cross_check(faults: &[Fault]) -> Result<(), LibraryError> {
+    let mut known: BTreeSet<&str> = crate::rank::OWN_IDS.into_iter().collect();
+    for fault in faults {
+        if !known.insert(fault.id.as_str()) {
+            return Err(wrong(&format!("faults.{}.id", fault.id), "is used twice or reserved"));
+        }
+    }
+    for fault in faults {
+        for other in &fault.confusions {
+            if other.with == fault.id || !known.contains(other.with.as_str()) {
+                let what = format!("{} is not another fault of the library", other.with);
+                return Err(wrong(&format!("faults.{}.apart", fault.id), what));
+            }
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const GOOD: &str = r#"
+        system = "cooling"
+        [[faults]]
+        id = "a-fault"
+        ref = "C9"
+        name = "A fault"
+        rarity = "rare"
+        course = "slow"
+        urgency = "next inspection"
+        source = "common practice"
+        status = "invented for a test"
+        shows = [{ channel = "coolant_temp", expects = "up", often = "always" }]
+        for = ["x"]
+        against = ["y"]
+        apart = []
+        checks = [{ act = "look", stop = "seen" }]
+        parts = []
+        skills = ["fitter"]
+        cautions = []
+    "#;
+
+    fn load(text: &str) -> Result<Library, LibraryError> {
+        parse([("test.toml", text)])
+    }
+
+    #[test]
+    fn a_sound_file_loads() {
+        let library = load(GOOD).unwrap();
+        let fault = &library.faults()[0];
+        assert_eq!((fault.system, fault.urgency), (Some(System::Cooling), Urgency::NextInspection));
+        assert_eq!(library.fault(&fault.id), Some(fault));
+    }
+
+    #[test]
+    fn each_error_names_the_path_and_what_would_be_right() {
+        for (from, to, path, what) in [
+            ("\"cooling\"", "\"colling\"", "test.toml: system", "sensors, operation"),
+            ("a-fault", "A-Fault", "faults.A-Fault.id", "lower-case words"),
+            ("\"C9\"", "\"9C\"", "faults.a-fault.ref", "such as L1"),
+            ("next inspection", "soon", "faults.a-fault.urgency", "now, before departure"),
+            ("\"up\"", "\"up\", kinds = [\"stuck\"]", "shows[0]", "not both"),
+            ("\"up\"", "\"upward\"", "test.toml", "unknown variant `upward`"),
+            ("coolant_temp", "*_temp*", "shows[0].channel", "at most one *"),
+            ("coolant_temp", "*_temp", "shows[0].share", "one or most"),
+            ("\"always\"", "\"always\", share = \"one\"", "shows[0].share", "no share"),
+            ("for = [\"x\"]", "for = []", "faults.a-fault.for", "empty"),
+            ("stop = \"seen\"", "stop = \" \"", "checks[0].stop", "empty"),
+            ("parts = []", "parts = []\ncolour = 1", "test.toml", "unknown field `colour`"),
+            (
+                "apart = []",
+                "apart = [{ with = \"b\", by = \"c\" }]",
+                "faults.a-fault.apart",
+                "not another fault",
+            ),
+            ("a-fault", "unexplained-change", "faults.unexplained-change.id", "reserved"),
+        ] {
+            let error = load(&GOOD.replace(from, to)).unwrap_err().to_string();
+            assert!(error.contains(path) && error.contains(what), "{to}: {error}");
+        }
+    }
+
+    #[test]
+    fn the_built_in_library_loads_and_covers_every_system_of_a_locomotive() {
+        let library = builtin().unwrap();
+        for system in System::ALL.iter().filter(|s| !matches!(s, System::Operation | System::Machine)) {
+            assert!(library.faults().iter().any(|f| f.system == Some(*system)), "{}", system.word());
+        }
+        assert!(library.faults().iter().filter(|f| f.system.is_none()).count() >= 5);
+        assert!(library.faults().len() >= 40, "{}", library.faults().len());
+    }
+
+    #[test]
+    fn what_can_hurt_someone_carries_its_caution() {
+        let library = builtin().unwrap();
+        for (id, word) in [
+            ("oil-pump-wear", "hot oil"),
+            ("bearing-distress", "explosion"),
+            ("piston-damage", "explosion"),
+            ("ring-wear", "explosion"),
+            ("traction-motor-distress", "high voltage"),
+            ("rectifier-phase", "high voltage"),
+            ("air-leak", "stored air"),
+            ("compressor-worn", "stored air"),
+            ("radiator-fouled", "hot cooling"),
+        ] {
+            let fault = library.fault(&FaultId::new(id).unwrap()).unwrap();
+            assert!(fault.cautions.iter().any(|c| c.to_lowercase().contains(word)), "{id}");
+        }
+    }
 }

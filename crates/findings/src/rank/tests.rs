@@ -1,0 +1,162 @@
+//! The ranking on made-up symptoms of the demo class: likely faults first, order that nothing changes.
+
+use super::*;
+use crate::Library;
+use crate::testing::{class, symptom, unit};
+
+const AT: &str = "2026-11-03T05:00:00Z";
+
+fn ranked(kind: FindingKind, symptoms: &[Symptom]) -> Vec<RankedFault> {
+    let (class, unit, library) = (class(), unit(), Library::builtin().unwrap());
+    rank(&Context { unit: &unit, class: &class, library: &library, settings_version: 1 }, kind, symptoms)
+}
+
+fn machine(moves: &[(&str, f64)], kind: SymptomKind) -> Vec<Symptom> {
+    moves.iter().map(|(channel, size)| symptom(channel, kind, *size, AT)).collect()
+}
+
+fn first(ranked: &[RankedFault]) -> &str {
+    ranked.first().map_or("", |f| f.id.as_str())
+}
+
+fn cylinders(sign: f64) -> Vec<(String, f64)> {
+    (1..=12).map(|i| (format!("cyl_exhaust_temp_{i:02}"), sign * 30.0)).collect()
+}
+
+#[test]
+fn the_fault_whose_signs_are_there_comes_first() {
+    use SymptomKind::{Drift, LevelShift};
+    for (fault, kind, moves) in [
+        ("oil-pump-wear", Drift, vec![("oil_pressure", -40_000.0)]),
+        ("oil-filter-plugged", Drift, vec![("oil_filter_differential", 9e4), ("oil_pressure", -2e4)]),
+        ("oil-cooler-fouled", Drift, vec![("oil_temp", 9.0)]),
+        (
+            "bearing-distress",
+            LevelShift,
+            vec![("oil_pressure", -3e4), ("oil_temp", 4.0), ("crankcase_pressure", 300.0)],
+        ),
+        ("radiator-fouled", Drift, vec![("coolant_temp", 8.0), ("oil_temp", 6.0)]),
+        ("radiator-fan-failed", LevelShift, vec![("radiator_fan_current", -40.0), ("coolant_temp", 8.0)]),
+        ("breather-plugged", LevelShift, vec![("crankcase_pressure", 300.0)]),
+        ("fuel-filter-plugged", Drift, vec![("fuel_filter_differential", 4e4), ("fuel_pressure", -9e4)]),
+        ("injector-weak", LevelShift, vec![("cyl_exhaust_temp_05", -90.0)]),
+        ("injector-leaking", LevelShift, vec![("cyl_exhaust_temp_05", 60.0)]),
+        ("traction-motor-distress", LevelShift, vec![("tm_current_3", -80.0)]),
+        ("charger-weak", LevelShift, vec![("battery_voltage", -9.0)]),
+    ] {
+        let found = ranked(FindingKind::Machine, &machine(&moves, kind));
+        assert_eq!(
+            first(&found),
+            fault,
+            "{:?}",
+            found.iter().map(|f| (&f.id, f.probability)).collect::<Vec<_>>()
+        );
+    }
+}
+
+#[test]
+fn turbocharger_speed_tells_a_leak_from_a_tired_turbocharger() {
+    for (fault, speed, kind) in
+        [("boost-leak", 900.0, SymptomKind::LevelShift), ("turbo-degraded", -900.0, SymptomKind::Drift)]
+    {
+        let cylinders = cylinders(1.0);
+        let mut moves = vec![("manifold_air_pressure", -2e4), ("turbo_speed", speed)];
+        moves.extend(cylinders.iter().map(|(name, size)| (name.as_str(), *size)));
+        let found = ranked(FindingKind::Machine, &machine(&moves, kind));
+        assert_eq!(first(&found), fault);
+        assert!(found[0].probability > 0.5, "{}", found[0].probability);
+    }
+}
+
+#[test]
+fn every_reason_is_told_and_its_sign_says_which_way_it_speaks() {
+    let found = ranked(FindingKind::Machine, &machine(&[("oil_pressure", -4e4)], SymptomKind::Drift));
+    for fault in &found {
+        assert!(
+            fault.supports.iter().all(|e| e.weight > 0.0) && fault.against.iter().all(|e| e.weight <= 0.0)
+        );
+        assert!(fault.supports.iter().chain(&fault.against).all(|e| e.weight.is_finite()));
+    }
+    let pump = &found[0];
+    assert!(pump.supports.iter().any(|e| e.evidence == "Oil pressure down 40 kPa"), "{:?}", pump.supports);
+    assert!(
+        pump.decides.iter().any(|d| d.starts_with("against fuel in the lubricating oil:")),
+        "{:?}",
+        pump.decides
+    );
+    assert!(pump.checks[0].contains("; stop when: "));
+    let total: f64 = found.iter().map(|f| f.probability).sum();
+    assert!(total <= 1.0 + 1e-12 && total > 0.9, "{total}");
+}
+
+#[test]
+fn sensor_and_unexplained_change_are_always_among_the_explanations() {
+    for symptoms in [
+        machine(&[("oil_pressure", -4e4)], SymptomKind::Drift),
+        machine(
+            &[("oil_pressure", 4e4), ("tm_current_2", 9.0), ("fuel_pressure", 9e4)],
+            SymptomKind::LevelShift,
+        ),
+    ] {
+        let found = ranked(FindingKind::Machine, &symptoms);
+        for id in OWN_IDS {
+            assert!(found.iter().any(|f| f.id.as_str() == id), "{id}");
+        }
+    }
+    let odd = machine(
+        &[("oil_pressure", 4e4), ("tm_current_2", 9.0), ("fuel_pressure", 9e4)],
+        SymptomKind::LevelShift,
+    );
+    assert_eq!(first(&ranked(FindingKind::Machine, &odd)), UNEXPLAINED);
+}
+
+#[test]
+fn a_value_that_no_healthy_sensor_gives_points_at_sensors() {
+    for (channel, kind, fault) in [
+        ("cyl_exhaust_temp_04", SymptomKind::OutOfRange, "exhaust-probe"),
+        ("oil_pressure", SymptomKind::Stuck, "oil-pressure-sensor"),
+        ("turbo_speed", SymptomKind::ImpossibleRate, "turbo-speed-pickup"),
+        ("battery_voltage", SymptomKind::Stuck, "battery-sensor"),
+    ] {
+        let found = ranked(FindingKind::Sensor, &[symptom(channel, kind, 0.0, AT)]);
+        let library = Library::builtin().unwrap();
+        for shown in found.iter().filter(|f| f.probability > 0.2) {
+            let sensors = library.fault(&shown.id).is_none_or(|f| f.system.is_none());
+            assert!(
+                sensors && shown.id.as_str() != UNEXPLAINED,
+                "{channel}: {:?} {}",
+                shown.id,
+                shown.probability
+            );
+        }
+        assert!(found.iter().take(2).any(|f| f.id.as_str() == fault), "{channel}: {}", first(&found));
+    }
+}
+
+#[test]
+fn a_data_symptom_asks_what_was_exchanged() {
+    let found = ranked(FindingKind::Data, &[symptom("engine_hours", SymptomKind::CounterReset, 0.0, AT)]);
+    assert_eq!(first(&found), "controller-exchanged");
+    assert!(found.iter().all(|f| f.id.as_str() != SENSOR));
+}
+
+#[test]
+fn order_of_symptoms_changes_nothing() {
+    let mut symptoms =
+        machine(&[("oil_pressure", -3e4), ("oil_temp", 4.0), ("coolant_temp", 2.0)], SymptomKind::Drift);
+    let forward = ranked(FindingKind::Machine, &symptoms);
+    symptoms.reverse();
+    assert_eq!(ranked(FindingKind::Machine, &symptoms), forward);
+}
+
+#[test]
+fn channels_that_the_class_does_not_have_say_nothing() {
+    let mut class = class();
+    class.channels.retain(|c| c.name.as_str() == "oil_pressure");
+    let (unit, library) = (unit(), Library::builtin().unwrap());
+    let context = Context { unit: &unit, class: &class, library: &library, settings_version: 1 };
+    let symptoms = machine(&[("oil_pressure", -4e4)], SymptomKind::Drift);
+    let found = rank(&context, FindingKind::Machine, &symptoms);
+    let evidence = found.iter().flat_map(|f| f.supports.iter().chain(&f.against));
+    assert!(evidence.into_iter().all(|e| !e.evidence.contains("temperature")));
+}

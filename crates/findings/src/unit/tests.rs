@@ -1,0 +1,372 @@
+//! The life of findings on made-up symptoms of the demo class.
+
+use notchwatch_model::{AccountName, ChannelIx, DecisionId, Priority, Tie, UnitKey};
+
+use super::*;
+use crate::Library;
+use crate::testing::{class, symptom, time, unit};
+
+struct Bench {
+    class: notchwatch_model::Class,
+    unit: notchwatch_model::Unit,
+    library: Library,
+    findings: UnitFindings,
+}
+
+impl Bench {
+    fn new() -> Self {
+        Self {
+            class: class(),
+            unit: unit(),
+            library: Library::builtin().unwrap(),
+            findings: UnitFindings::default(),
+        }
+    }
+
+    fn with<T>(&mut self, act: impl FnOnce(&mut UnitFindings, &Context<'_>) -> T) -> T {
+        let context =
+            Context { unit: &self.unit, class: &self.class, library: &self.library, settings_version: 7 };
+        act(&mut self.findings, &context)
+    }
+
+    fn change(&mut self, at: Time, symptom: &Symptom, change: Change) -> Vec<MachinePart> {
+        let change = SymptomChange { at, symptom: symptom.clone(), change };
+        self.with(|findings, context| findings.apply(context, &[change]))
+    }
+
+    fn raise(&mut self, channel: &str, kind: SymptomKind, size: f64, at: &str) -> Vec<MachinePart> {
+        self.change(time(at), &symptom(channel, kind, size, at), Change::Raised)
+    }
+
+    fn clear(&mut self, channel: &str, kind: SymptomKind, at: &str) -> Vec<MachinePart> {
+        self.change(time(at), &symptom(channel, kind, 0.0, at), Change::Cleared)
+    }
+
+    fn tick(&mut self, at: &str) -> Vec<MachinePart> {
+        self.with(|findings, context| findings.tick(context, time(at)))
+    }
+
+    fn act(&mut self, finding: &FindingId, act: Act) -> Accepted {
+        let decision = Decision {
+            id: DecisionId(1),
+            at: time("2026-11-05T00:00:00Z"),
+            by: AccountName::new("kim").unwrap(),
+            unit: UnitKey { railway: self.unit.railway.clone(), unit: self.unit.id.clone() },
+            finding: finding.clone(),
+            act,
+            seen: 1,
+            effective: true,
+        };
+        self.with(|findings, context| findings.decide(context, &decision))
+    }
+
+    fn parts(&self) -> Vec<&MachinePart> {
+        self.findings.open().collect()
+    }
+
+    fn held(&self) -> Vec<String> {
+        self.findings.held().iter().map(ToString::to_string).collect()
+    }
+}
+
+#[test]
+fn symptoms_of_one_system_or_one_fault_make_one_finding() {
+    use SymptomKind::{Drift, LevelShift, Limit};
+    for (name, symptoms, findings) in [
+        (
+            "same channel, weeks later",
+            vec![
+                ("coolant_temp", Drift, 4.0, "2026-11-01T00:00:00Z"),
+                ("coolant_temp", Limit, 9.0, "2026-11-25T00:00:00Z"),
+            ],
+            1,
+        ),
+        (
+            "same system, a day apart",
+            vec![
+                ("oil_pressure", LevelShift, -3e4, "2026-11-01T00:00:00Z"),
+                ("oil_filter_differential", LevelShift, -3e4, "2026-11-02T00:00:00Z"),
+            ],
+            1,
+        ),
+        (
+            "one fault over three systems",
+            vec![
+                ("manifold_air_pressure", Drift, -2e4, "2026-11-01T00:00:00Z"),
+                ("turbo_speed", Drift, -900.0, "2026-11-06T00:00:00Z"),
+                ("cyl_exhaust_temp_01", Drift, 30.0, "2026-11-10T00:00:00Z"),
+                ("cyl_exhaust_temp_02", Drift, 30.0, "2026-11-10T00:00:00Z"),
+            ],
+            1,
+        ),
+        (
+            "no fault moves both",
+            vec![
+                ("battery_voltage", LevelShift, -5.0, "2026-11-01T00:00:00Z"),
+                ("oil_pressure", LevelShift, -3e4, "2026-11-01T00:00:00Z"),
+            ],
+            2,
+        ),
+        (
+            "same system, far apart, no fault moves both so",
+            vec![
+                ("oil_pressure", LevelShift, 3e4, "2026-11-01T00:00:00Z"),
+                ("oil_temp", LevelShift, -9.0, "2026-11-20T00:00:00Z"),
+            ],
+            2,
+        ),
+    ] {
+        let mut bench = Bench::new();
+        for (channel, kind, size, at) in symptoms {
+            bench.raise(channel, kind, size, at);
+        }
+        assert_eq!(bench.parts().len(), findings, "{name}");
+    }
+}
+
+#[test]
+fn a_class_that_the_library_does_not_know_has_unexplained_changes() {
+    let mut bench = Bench::new();
+    for channel in &mut bench.class.channels {
+        channel.system = notchwatch_model::System::Machine;
+        channel.name = ChannelName::new(&format!("x-{}", channel.name)).unwrap();
+    }
+    bench.raise("x-oil_pressure", SymptomKind::LevelShift, 2.0, "2026-11-01T00:00:00Z");
+    bench.raise("x-oil_temp", SymptomKind::LevelShift, 2.0, "2026-11-01T03:00:00Z");
+    let parts = bench.parts();
+    assert_eq!(parts.len(), 1);
+    assert_eq!(parts[0].faults[0].id.as_str(), "unexplained-change");
+    assert_eq!(parts[0].system, notchwatch_model::System::Machine);
+}
+
+#[test]
+fn sensor_findings_stand_apart_and_take_what_their_channel_showed() {
+    let mut bench = Bench::new();
+    bench.raise("oil_pressure", SymptomKind::LevelShift, -3e4, "2026-11-01T00:00:00Z");
+    bench.raise("oil_filter_differential", SymptomKind::LevelShift, 3e4, "2026-11-01T00:00:00Z");
+    let changed = bench.raise("oil_pressure", SymptomKind::Stuck, 0.0, "2026-11-01T06:00:00Z");
+    assert_eq!(changed.len(), 2);
+    let of = |kind| bench.parts().into_iter().find(|p| p.kind == kind).unwrap().clone();
+    let (machine, sensor) = (of(FindingKind::Machine), of(FindingKind::Sensor));
+    assert!(machine.symptoms.iter().all(|s| s.channel.as_str() == "oil_filter_differential"));
+    assert_eq!((sensor.symptoms.len(), sensor.lasting.len()), (2, 2));
+    assert_eq!(sensor.title, "Oil pressure sensor does not move since 1 Nov UTC");
+    bench.raise("oil_pressure", SymptomKind::Limit, -9e4, "2026-11-01T07:00:00Z");
+    assert_eq!(bench.parts().len(), 2, "a limit on a channel in doubt is the sensor's");
+}
+
+#[test]
+fn a_machine_finding_of_the_doubted_channel_alone_turns_into_a_sensor_finding() {
+    let mut bench = Bench::new();
+    let id = bench.raise("oil_temp", SymptomKind::LevelShift, 30.0, "2026-11-01T00:00:00Z")[0].id.clone();
+    let changed = bench.raise("oil_temp", SymptomKind::OutOfRange, 0.0, "2026-11-01T01:00:00Z");
+    assert_eq!(changed.len(), 1);
+    assert_eq!((&changed[0].id, changed[0].kind), (&id, FindingKind::Sensor));
+}
+
+#[test]
+fn an_old_drift_is_not_explained_by_a_sensor_that_fails_weeks_later() {
+    let mut bench = Bench::new();
+    bench.raise("oil_temp", SymptomKind::Drift, 9.0, "2026-11-01T00:00:00Z");
+    bench.raise("oil_temp", SymptomKind::Stuck, 0.0, "2026-11-21T00:00:00Z");
+    let kinds: Vec<FindingKind> = bench.parts().iter().map(|p| p.kind).collect();
+    assert_eq!(kinds, [FindingKind::Machine, FindingKind::Sensor]);
+}
+
+#[test]
+fn noise_joins_the_machine_finding_of_its_channel_and_else_is_the_sensors() {
+    let mut bench = Bench::new();
+    bench.raise("turbo_speed", SymptomKind::LevelShift, -900.0, "2026-11-01T00:00:00Z");
+    bench.raise("turbo_speed", SymptomKind::Noisy, 0.0, "2026-11-01T01:00:00Z");
+    bench.raise("oil_temp", SymptomKind::Noisy, 0.0, "2026-11-01T05:00:00Z");
+    let kinds: Vec<(FindingKind, usize)> = bench.parts().iter().map(|p| (p.kind, p.symptoms.len())).collect();
+    assert_eq!(kinds, [(FindingKind::Machine, 2), (FindingKind::Sensor, 1)]);
+}
+
+#[test]
+fn tied_channels_that_disagree_and_channels_that_stick_at_once_have_one_cause() {
+    let mut bench = Bench::new();
+    let to = ChannelName::new("manifold_air_temp").unwrap();
+    let ix = bench.class.channel_ix("oil_temp").map(ChannelIx::index).unwrap();
+    bench.class.channels[ix].tied =
+        vec![Tie { to, within: 5.0, states: notchwatch_model::StateFilter::default() }];
+    bench.raise("oil_temp", SymptomKind::Disagreement, 9.0, "2026-11-01T00:00:00Z");
+    bench.raise("manifold_air_temp", SymptomKind::Disagreement, -9.0, "2026-11-01T04:00:00Z");
+    assert_eq!(bench.parts().len(), 1);
+    for channel in ["coolant_temp", "coolant_pressure", "fuel_pressure"] {
+        bench.raise(channel, SymptomKind::Stuck, 0.0, "2026-11-05T00:10:00Z");
+    }
+    assert_eq!(bench.parts().len(), 2);
+}
+
+/// A value that dances round its limit every minute for two hours, then stays quiet.
+#[test]
+fn a_dancing_symptom_is_one_unstable_finding_that_ends_once() {
+    let mut bench = Bench::new();
+    let start = time("2026-11-01T00:00:00Z");
+    let mut ids = BTreeSet::new();
+    let mut activity = Vec::new();
+    for minute in 0..120 {
+        let at = start + Span::from_mins(minute);
+        let change = if minute % 2 == 0 { Change::Raised } else { Change::Cleared };
+        let limit = symptom("coolant_temp", SymptomKind::Limit, 2.0, &at.to_string());
+        for part in bench.change(at, &limit, change) {
+            activity.push((part.active, part.occurrence));
+            ids.insert(part.id);
+        }
+        let bytes = postcard::to_allocvec(&bench.findings).unwrap();
+        bench.findings = postcard::from_bytes(&bytes).unwrap();
+    }
+    assert_eq!(ids.len(), 1);
+    activity.dedup();
+    assert_eq!(activity, [(true, 1)]);
+    assert!(bench.parts()[0].unstable);
+    assert!(bench.tick("2026-11-01T04:00:00Z").is_empty(), "unstable ones are held active");
+    let quiet = bench.tick("2026-11-01T09:00:00Z");
+    assert!(!quiet[0].active && quiet[0].ended.is_none());
+    let ended = bench.tick("2026-11-02T03:00:00Z");
+    let at = time("2026-11-02T01:59:00Z");
+    assert_eq!((ended.len(), ended[0].ended), (1, Some((at, Outcome::ReturnedToNormal))));
+    assert!(bench.parts().is_empty() && bench.held().is_empty());
+}
+
+#[test]
+fn deadlines_do_not_depend_on_when_somebody_looked() {
+    let run = |looks: &[&str]| {
+        let mut bench = Bench::new();
+        bench.raise("oil_temp", SymptomKind::LevelShift, 9.0, "2026-11-01T00:00:00Z");
+        bench.clear("oil_temp", SymptomKind::LevelShift, "2026-11-01T02:00:00Z");
+        let last = looks.iter().flat_map(|at| bench.tick(at)).last();
+        last.unwrap()
+    };
+    let often = run(&["2026-11-01T02:16:00Z", "2026-11-01T12:00:00Z", "2026-11-02T02:00:00Z"]);
+    assert_eq!(often, run(&["2026-11-09T00:00:00Z"]));
+    assert_eq!(often.ended, Some((time("2026-11-02T02:00:00Z"), Outcome::ReturnedToNormal)));
+}
+
+#[test]
+fn coming_back_after_the_hold_is_a_new_occurrence_within_it_the_same() {
+    let mut bench = Bench::new();
+    bench.raise("oil_temp", SymptomKind::LevelShift, 9.0, "2026-11-01T00:00:00Z");
+    bench.clear("oil_temp", SymptomKind::LevelShift, "2026-11-01T02:00:00Z");
+    let again = bench.raise("oil_temp", SymptomKind::LevelShift, 9.0, "2026-11-01T02:10:00Z");
+    assert_eq!((again[0].occurrence, again[0].active), (1, true));
+    bench.clear("oil_temp", SymptomKind::LevelShift, "2026-11-01T04:00:00Z");
+    let later = bench.raise("oil_temp", SymptomKind::LevelShift, 9.0, "2026-11-01T09:00:00Z");
+    let last = later.last().unwrap();
+    assert_eq!((last.occurrence, last.active, last.unstable), (2, true, false));
+    assert_eq!(last.onset, time("2026-11-01T00:00:00Z"), "the first onset stays");
+}
+
+#[test]
+fn a_finding_that_somebody_took_waits_for_that_person() {
+    let mut bench = Bench::new();
+    let id = bench.raise("oil_temp", SymptomKind::LevelShift, 9.0, "2026-11-01T00:00:00Z")[0].id.clone();
+    bench.act(&id, Act::Take);
+    bench.clear("oil_temp", SymptomKind::LevelShift, "2026-11-01T02:00:00Z");
+    bench.tick("2026-12-01T00:00:00Z");
+    assert_eq!(bench.parts().len(), 1);
+    assert!(!bench.parts()[0].active);
+}
+
+#[test]
+fn priority_rises_and_does_not_fall_while_open() {
+    let mut bench = Bench::new();
+    bench.raise("coolant_temp", SymptomKind::Drift, 3.0, "2026-11-01T00:00:00Z");
+    let first = bench.parts()[0].priority;
+    let mut limit = symptom("coolant_temp", SymptomKind::Limit, 3.0, "2026-11-02T00:00:00Z");
+    limit.numbers = [("limit".to_owned(), 102.0)].into();
+    let raised = bench.change(limit.detected, &limit, Change::Raised)[0].priority;
+    assert!(raised < first, "{raised} {first}");
+    assert_eq!(raised, Priority::High);
+    bench.clear("coolant_temp", SymptomKind::Limit, "2026-11-02T05:00:00Z");
+    assert_eq!(bench.parts()[0].priority, Priority::High);
+}
+
+#[test]
+fn the_soonest_projection_is_the_findings_and_goes_with_its_symptom() {
+    let mut bench = Bench::new();
+    let mut drift = symptom("coolant_temp", SymptomKind::Drift, 3.0, "2026-11-01T00:00:00Z");
+    for (name, value) in [("limit", 102.0), ("ttl_p10_s", 1e4), ("ttl_p50_s", 2e4), ("ttl_p90_s", 3e4)] {
+        drift.numbers.insert(name.to_owned(), value);
+    }
+    let part = bench.change(drift.detected, &drift, Change::Raised).remove(0);
+    assert_eq!((part.time_to_limit.map(|t| t.p50), part.time_to_limit_reason), (Some(2e4), None));
+    drift.numbers.retain(|name, _| !name.starts_with("ttl"));
+    let part = bench.change(time("2026-11-01T04:00:00Z"), &drift, Change::Revised).remove(0);
+    assert_eq!(part.time_to_limit, None);
+    assert!(part.time_to_limit_reason.unwrap().contains("unsure"));
+}
+
+#[test]
+fn accepting_a_level_frees_its_channels_any_other_end_keeps_them_out() {
+    for (outcome, accepted, held) in [
+        (Outcome::LevelAccepted, vec!["oil_temp"], vec![]),
+        (Outcome::NoFaultFound, vec![], vec!["oil_temp"]),
+    ] {
+        let mut bench = Bench::new();
+        let id = bench.raise("oil_temp", SymptomKind::LevelShift, 9.0, "2026-11-01T00:00:00Z")[0].id.clone();
+        assert_eq!(bench.held(), ["oil_temp"]);
+        let done = bench.act(&id, Act::Close { outcome, note: None });
+        assert_eq!(done.channels.iter().map(ChannelName::as_str).collect::<Vec<_>>(), accepted);
+        assert!(bench.parts().is_empty());
+        assert_eq!(bench.held(), held);
+        bench.clear("oil_temp", SymptomKind::LevelShift, "2026-11-09T00:00:00Z");
+        assert!(bench.held().is_empty());
+    }
+}
+
+#[test]
+fn a_closed_matter_that_comes_back_is_a_new_finding_with_an_id_of_its_own() {
+    let mut bench = Bench::new();
+    let first = bench.raise("oil_temp", SymptomKind::LevelShift, 9.0, "2026-11-01T00:00:00Z")[0].id.clone();
+    bench.act(&first, Act::Close { outcome: Outcome::NotInspected, note: None });
+    let revised = symptom("oil_temp", SymptomKind::LevelShift, 12.0, "2026-11-01T00:00:00Z");
+    assert!(bench.change(time("2026-11-01T02:00:00Z"), &revised, Change::Revised).is_empty());
+    let second = bench.raise("oil_temp", SymptomKind::Limit, 15.0, "2026-11-01T03:00:00Z")[0].id.clone();
+    assert_ne!(first, second);
+    assert!(first.as_str().starts_with("f-") && first.as_str().len() == 18, "{first}");
+}
+
+#[test]
+fn an_id_is_the_same_for_the_same_data_and_differs_by_unit() {
+    let id = |unit: &str| {
+        let mut bench = Bench::new();
+        bench.unit.id = notchwatch_model::UnitId::new(unit).unwrap();
+        bench.raise("oil_temp", SymptomKind::LevelShift, 9.0, "2026-11-01T00:00:00Z")[0].id.clone()
+    };
+    assert_eq!(id("4021"), id("4021"));
+    assert_ne!(id("4021"), id("4022"));
+}
+
+#[test]
+fn a_data_symptom_is_an_event_that_ends_by_itself_and_holds_nothing() {
+    let mut bench = Bench::new();
+    bench.raise("engine_hours", SymptomKind::CounterReset, -9.0, "2026-11-01T00:00:00Z");
+    bench.raise("oil_pressure", SymptomKind::UomChange, 0.0, "2026-11-01T00:00:00Z");
+    assert_eq!(bench.parts().len(), 2, "a reset and a change of unit are two kinds");
+    assert!(bench.held().is_empty());
+    assert!(bench.parts().iter().all(|p| p.kind == FindingKind::Data && p.priority == Priority::Low));
+    let ended = bench.tick("2026-11-02T01:00:00Z");
+    assert_eq!(ended.len(), 2);
+    assert!(bench.parts().is_empty());
+}
+
+#[test]
+fn what_does_not_belong_to_anything_open_changes_nothing() {
+    let mut bench = Bench::new();
+    assert!(bench.clear("oil_temp", SymptomKind::LevelShift, "2026-11-01T00:00:00Z").is_empty());
+    let stray = symptom("oil_temp", SymptomKind::Drift, 9.0, "2026-11-01T00:00:00Z");
+    assert!(bench.change(stray.detected, &stray, Change::Revised).is_empty());
+    let unknown = FindingId::new("f-0000000000000000").unwrap();
+    assert_eq!(bench.act(&unknown, Act::Take), Accepted::default());
+    assert_eq!(bench.findings, UnitFindings::default());
+}
+
+#[test]
+fn a_channel_that_the_class_does_not_have_does_not_stop_anything() {
+    let mut bench = Bench::new();
+    let part = bench.raise("no_such_channel", SymptomKind::LevelShift, 1.0, "2026-11-01T00:00:00Z").remove(0);
+    assert_eq!(part.system, notchwatch_model::System::Machine);
+    assert!(part.title.starts_with("No such channel"), "{}", part.title);
+}
