@@ -97,6 +97,21 @@ pub enum System {
 }
 
 impl System {
+    /// Every system.
+    pub const ALL: &'static [System] = &[
+        System::Operation,
+        System::Lubrication,
+        System::Cooling,
+        System::Air,
+        System::Fuel,
+        System::Cylinders,
+        System::Crankcase,
+        System::Electrical,
+        System::Traction,
+        System::AirSupply,
+        System::Machine,
+    ];
+
     /// The word as it is written in the API and shown on screens.
     pub const fn word(self) -> &'static str {
         match self {
