@@ -1,0 +1,99 @@
+//! The versioned API: JSON over HTTP, a live stream, errors as RFC 9457, described by OpenAPI 3.1.
+//!
+//! Owns `/api/v1`. One endpoint a file: its request, its answer, its tests. Refuses pages and forms.
+
+mod accounts;
+mod acts;
+#[expect(unused_qualifications, reason = "the path macro writes them")]
+mod events;
+mod feed;
+mod finding;
+#[expect(unused_qualifications, reason = "the path macro writes them")]
+mod findings;
+mod history;
+mod input;
+mod openapi;
+#[expect(unused_qualifications, reason = "the path macro writes them")]
+mod quarantine;
+mod register;
+#[expect(unused_qualifications, reason = "the path macro writes them")]
+mod samples;
+mod scope;
+mod tokens;
+#[expect(unused_qualifications, reason = "the path macro writes them")]
+mod units;
+mod view;
+
+use axum::Router;
+use axum::extract::{DefaultBodyLimit, FromRequestParts};
+use axum::http::StatusCode;
+use axum::http::request::Parts;
+use axum::response::IntoResponse;
+use axum::routing::{delete, get, post, put};
+use notchwatch_model::Principal;
+pub use openapi::openapi;
+
+use crate::app::App;
+use crate::caller::{self, Credential};
+use crate::problem::Problem;
+
+/// Routes under `/api/v1`.
+pub(crate) fn routes(app: &App) -> Router<App> {
+    let register = DefaultBodyLimit::max(app.options.limits.register_bytes);
+    let v1 = Router::new()
+        .route("/findings", get(findings::list))
+        .route("/findings/{id}", get(finding::detail))
+        .route("/findings/{id}/history", get(history::history))
+        .route("/findings/{id}/acknowledge", post(acts::acknowledge))
+        .route("/findings/{id}/take", post(acts::take))
+        .route("/findings/{id}/wait", post(acts::wait))
+        .route("/findings/{id}/shelve", post(acts::shelve))
+        .route("/findings/{id}/unshelve", post(acts::unshelve))
+        .route("/findings/{id}/close", post(acts::close))
+        .route("/findings/{id}/note", post(acts::note))
+        .route("/events", get(events::events))
+        .route("/quarantine", get(quarantine::list))
+        .route("/quarantine/{id}", get(quarantine::row))
+        .route("/quarantine/{id}/bytes", get(quarantine::bytes))
+        .route("/register", get(register::read).put(register::put).layer(register))
+        .route("/units", get(units::list))
+        .route("/units/{railway}/{unit}/samples", get(samples::samples))
+        .route("/feed", get(feed::feed))
+        .route("/accounts", get(accounts::list))
+        .route("/accounts/{name}", put(accounts::put))
+        .route("/tokens", get(tokens::list).post(tokens::create))
+        .route("/tokens/{id}", delete(tokens::revoke))
+        .route("/openapi.json", get(openapi::document))
+        .fallback(no_route)
+        .method_not_allowed_fallback(no_method);
+    Router::new().nest("/api/v1", v1)
+}
+
+async fn no_route() -> Problem {
+    Problem::new(StatusCode::NOT_FOUND, "the API has no such address; /api/v1/openapi.json lists them")
+}
+
+async fn no_method() -> Problem {
+    Problem::new(StatusCode::METHOD_NOT_ALLOWED, "this address does not answer to that method")
+}
+
+/// A proved caller of the API.
+pub(crate) struct ApiCaller {
+    pub(crate) who: Principal,
+    pub(crate) credential: Credential,
+}
+
+impl FromRequestParts<App> for ApiCaller {
+    type Rejection = axum::response::Response;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Self::Rejection> {
+        match caller::caller(&app.desk, &parts.headers, app.options.behind_tls).await {
+            Ok(Some(caller)) => Ok(Self { who: caller.who, credential: caller.credential }),
+            Ok(None) => {
+                let detail = "send a bearer token that lasts, or sign in";
+                Err(Problem::new(StatusCode::UNAUTHORIZED, detail).into_response())
+            }
+            Err(error) => Err(Problem::of(&error).into_response()),
+        }
+    }
+}

@@ -1,0 +1,159 @@
+//! `GET /api/v1/quarantine`: refused messages and records, one of them, and its bytes.
+
+use axum::Json;
+use axum::extract::{Path, State};
+use axum::http::{HeaderValue, StatusCode, Uri, header};
+use axum::response::{IntoResponse, Response};
+use notchwatch_model::Reason;
+use notchwatch_store::{Cursor, QuarantineQuery, QuarantineRow};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+
+use super::{ApiCaller, input};
+use crate::app::App;
+use crate::problem::Problem;
+
+/// Items a page when none is asked for.
+const DEFAULT_LIMIT: usize = 100;
+/// Most bytes shown of one message; the whole stays stored.
+pub(crate) const VIEW_BYTES: usize = 64 * 1024;
+
+/// Filters; every one narrows.
+#[derive(Debug, Default, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields, default)]
+#[into_params(parameter_in = Query)]
+pub(crate) struct QuarantineParams {
+    /// For this reason.
+    reason: Option<String>,
+    /// Of this railway.
+    railway: Option<String>,
+    /// Of this unit number.
+    unit: Option<String>,
+    /// Received at or after this RFC 3339 time.
+    since: Option<String>,
+    /// `next` of the page before.
+    cursor: Option<String>,
+    /// Most items, 1 to 500.
+    limit: Option<String>,
+}
+
+/// A refused message, or the records of one message refused for one reason.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Quarantined)]
+pub(crate) struct QuarantineView {
+    id: String,
+    received: String,
+    topic: String,
+    content_type: Option<String>,
+    railway: Option<String>,
+    unit: Option<String>,
+    /// From the fixed list of reasons.
+    reason: &'static str,
+    /// First record refused, from 0; null when the whole message is.
+    record: Option<u32>,
+    /// Records of the message refused for it.
+    count: u32,
+    /// What was found and what would be right.
+    detail: String,
+    /// Size of the message in bytes.
+    size: u64,
+}
+
+/// A page of refused things, newest first.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct QuarantinePage {
+    items: Vec<QuarantineView>,
+    next: Option<String>,
+}
+
+impl QuarantineView {
+    fn new(row: &QuarantineRow) -> Self {
+        Self {
+            id: row.id.to_string(),
+            received: row.received.to_string(),
+            topic: row.topic.clone(),
+            content_type: row.content_type.clone(),
+            railway: row.railway.as_ref().map(ToString::to_string),
+            unit: row.unit.as_ref().map(ToString::to_string),
+            reason: row.reason.code(),
+            record: row.record,
+            count: row.count,
+            detail: row.detail.clone(),
+            size: row.size,
+        }
+    }
+}
+
+/// What was refused and why, newest first.
+#[utoipa::path(
+    get, path = "/api/v1/quarantine", tag = "quarantine", params(QuarantineParams),
+    responses((status = 200, body = QuarantinePage), (status = 400, body = Problem), (status = 401, body = Problem))
+)]
+pub(crate) async fn list(
+    State(app): State<App>,
+    caller: ApiCaller,
+    uri: Uri,
+) -> Result<Json<QuarantinePage>, Problem> {
+    let params: QuarantineParams = input::query(&uri)?;
+    let query = QuarantineQuery {
+        reason: params.reason.as_deref().filter(|r| !r.is_empty()).map(reason).transpose()?,
+        railway: input::maybe("railway", params.railway.as_ref())?,
+        unit: input::maybe("unit", params.unit.as_ref())?,
+        since: input::maybe("since", params.since.as_ref())?,
+        after: params.cursor.map(Cursor),
+        limit: input::maybe("limit", params.limit.as_ref())?.unwrap_or(DEFAULT_LIMIT).max(1),
+    };
+    let page = app.desk.quarantine(&caller.who, query).await?;
+    Ok(Json(QuarantinePage {
+        items: page.items.iter().map(QuarantineView::new).collect(),
+        next: page.next.map(|c| c.0),
+    }))
+}
+
+/// One refused thing.
+#[utoipa::path(
+    get, path = "/api/v1/quarantine/{id}", tag = "quarantine", params(("id" = String, Path, description = "number of the row")),
+    responses((status = 200, body = QuarantineView), (status = 401, body = Problem), (status = 404, body = Problem))
+)]
+pub(crate) async fn row(
+    State(app): State<App>,
+    caller: ApiCaller,
+    Path(id): Path<String>,
+) -> Result<Json<QuarantineView>, Problem> {
+    let (row, _) = app.desk.quarantine_row(&caller.who, number(&id)?).await?;
+    Ok(Json(QuarantineView::new(&row)))
+}
+
+/// The message's bytes as they came, the first 64 KiB of them.
+#[utoipa::path(
+    get, path = "/api/v1/quarantine/{id}/bytes", tag = "quarantine", params(("id" = String, Path, description = "number of the row")),
+    responses((status = 200, content_type = "application/octet-stream", description = "the first 64 KiB"), (status = 401, body = Problem), (status = 404, body = Problem))
+)]
+pub(crate) async fn bytes(
+    State(app): State<App>,
+    caller: ApiCaller,
+    Path(id): Path<String>,
+) -> Result<Response, Problem> {
+    let (_, mut bytes) = app.desk.quarantine_row(&caller.who, number(&id)?).await?;
+    bytes.truncate(VIEW_BYTES);
+    let mut response = bytes.into_response();
+    let headers = response.headers_mut();
+    // What a sender wrote is never shown as a page, whatever it says it is.
+    headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/octet-stream"));
+    headers.insert(
+        header::CONTENT_DISPOSITION,
+        HeaderValue::from_static("attachment; filename=\"message.bin\""),
+    );
+    Ok(response)
+}
+
+fn reason(text: &str) -> Result<Reason, Problem> {
+    Reason::from_code(text).ok_or_else(|| {
+        let known: Vec<_> = Reason::ALL.iter().map(|r| r.code()).collect();
+        Problem::parameter("reason", format!("{text:?} is not a reason: {}", known.join(", ")))
+    })
+}
+
+fn number(id: &str) -> Result<i64, Problem> {
+    id.parse().map_err(|_| Problem::new(StatusCode::NOT_FOUND, "no such thing among those you may see"))
+}

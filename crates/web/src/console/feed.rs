@@ -1,0 +1,210 @@
+//! Feed health: can I trust what I see? What came in and when, what is silent, what still learns, what was refused.
+//!
+//! Owns the order: what asks for somebody first.
+
+use std::collections::BTreeMap;
+
+use askama::Template;
+use axum::extract::{Query, State};
+use axum::http::StatusCode;
+use axum::response::Response;
+use jiff::tz::TimeZone;
+use notchwatch_model::{Reason, Register, Span, Time, UnitKey};
+use notchwatch_store::{QuarantineQuery, QuarantineRow, UnitProgress};
+use serde::Deserialize;
+
+use super::finding::zone_of;
+use super::format::{Stamp, count, percent, span, stamp};
+use super::page::{Frame, Visitor, answer};
+use super::trouble::Trouble;
+use crate::app::App;
+
+/// A unit in service that was not heard for this long is called silent: five of the slowest usual packs, one every
+/// twelve minutes (common practice).
+const SILENT_AFTER: Span = Span::from_hours(1);
+/// Units shown; the longest silent first.
+const UNITS: usize = 60;
+/// Refused things shown.
+const REFUSED: usize = 50;
+
+/// Which reason of quarantine.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+pub(crate) struct Filter {
+    reason: String,
+}
+
+#[derive(Debug)]
+struct UnitRow {
+    unit: String,
+    railway: String,
+    status: &'static str,
+    heard: Option<Stamp>,
+    judged: Option<Stamp>,
+    samples: String,
+    conflicts: String,
+    silent: bool,
+    /// Channels that learn, and the progress of the slowest.
+    learning: String,
+    progress: String,
+}
+
+#[derive(Debug)]
+struct ReasonRow {
+    code: &'static str,
+    count: String,
+    chosen: bool,
+}
+
+#[derive(Debug)]
+struct RefusedRow {
+    id: i64,
+    received: Stamp,
+    topic: String,
+    unit: String,
+    reason: &'static str,
+    count: u32,
+    detail: String,
+    size: String,
+}
+
+#[derive(Debug, Template)]
+#[template(path = "feed.html")]
+struct Page {
+    frame: Frame,
+    not_ready: Vec<&'static str>,
+    registered: String,
+    silent: String,
+    silent_after: String,
+    learning: String,
+    newest: Option<Stamp>,
+    lag: String,
+    samples: String,
+    repeats: String,
+    conflicts: String,
+    units: Vec<UnitRow>,
+    more_units: usize,
+    reasons: Vec<ReasonRow>,
+    refused: Vec<RefusedRow>,
+    reason: String,
+}
+
+/// `GET /feed`
+pub(crate) async fn feed(
+    State(app): State<App>,
+    visitor: Visitor,
+    Query(filter): Query<Filter>,
+) -> Result<Response, Trouble> {
+    let trouble = |e: notchwatch_desk::DeskError| Trouble::of(&app, &e);
+    let frame = Frame::of(&app, &visitor, "feed").await?;
+    let feed = app.desk.feed(&visitor.who).await.map_err(trouble)?;
+    let register = app.desk.register(&visitor.who).await.map_err(trouble)?;
+    let reason = Reason::from_code(&filter.reason);
+    let query = QuarantineQuery { reason, limit: REFUSED, ..QuarantineQuery::default() };
+    let refused = app.desk.quarantine(&visitor.who, query).await.map_err(trouble)?;
+    let (now, progress) = (feed.now, &feed.progress);
+    let total = |of: fn(&UnitProgress) -> u64| count(progress.iter().map(of).sum());
+    let (units, silent) = units(&register, progress, now);
+    let newest = progress.iter().filter_map(|p| p.received).max();
+    let judged = progress.iter().filter_map(|p| p.judged).max();
+    let page = Page {
+        frame,
+        not_ready: app.options.health.borrow().iter().copied().collect(),
+        registered: count(to_u64(register.units.len())),
+        silent: count(to_u64(silent)),
+        silent_after: span(SILENT_AFTER),
+        learning: count(to_u64(progress.iter().filter(|p| !p.learning.is_empty()).count())),
+        newest: newest.map(|t| stamp(t, &TimeZone::UTC, now)),
+        lag: judged.map(|t| span(now - t)).unwrap_or_default(),
+        samples: total(|p| p.samples),
+        repeats: total(|p| p.repeats),
+        conflicts: total(|p| p.conflicts),
+        more_units: units.len().saturating_sub(UNITS),
+        units: units.into_iter().take(UNITS).collect(),
+        reasons: feed
+            .quarantine
+            .iter()
+            .filter(|(_, n)| *n > 0)
+            .map(|(r, n)| ReasonRow { code: r.code(), count: count(*n), chosen: Some(*r) == reason })
+            .collect(),
+        refused: refused.items.iter().map(|r| refused_row(r, now)).collect(),
+        reason: reason.map(|r| r.code().to_owned()).unwrap_or_default(),
+    };
+    Ok(answer(StatusCode::OK, &page))
+}
+
+/// Rows of all units, those never or longest not heard first, and how many are silent.
+fn units(register: &Register, progress: &[UnitProgress], now: Time) -> (Vec<UnitRow>, usize) {
+    let by_key: BTreeMap<&UnitKey, &UnitProgress> = progress.iter().map(|p| (&p.unit, p)).collect();
+    let mut all: Vec<_> = register
+        .units
+        .iter()
+        .map(|unit| (unit, unit.key()))
+        .map(|(u, k)| (u, by_key.get(&k).copied(), k))
+        .collect();
+    all.sort_by(|a, b| {
+        let heard = |p: Option<&UnitProgress>| p.and_then(|p| p.received);
+        heard(a.1).cmp(&heard(b.1)).then_with(|| a.2.cmp(&b.2))
+    });
+    let mut silent = 0;
+    let rows = all
+        .into_iter()
+        .map(|(unit, progress, _)| {
+            let railway = register.railway(&unit.railway);
+            let zone = zone_of(Some(unit), railway.map(|r| r.zone.as_str()));
+            let heard = progress.and_then(|p| p.received);
+            let in_service = unit.status == notchwatch_model::ServiceStatus::InService;
+            let is_silent = in_service && heard.is_none_or(|at| now - at > SILENT_AFTER);
+            silent += usize::from(is_silent);
+            let slowest = progress.and_then(|p| p.learning.values().copied().reduce(f64::min));
+            UnitRow {
+                unit: unit.id.to_string(),
+                railway: railway.map_or_else(|| unit.railway.to_string(), |r| r.name.clone()),
+                status: status_words(unit.status),
+                heard: heard.map(|t| stamp(t, &zone, now)),
+                judged: progress.and_then(|p| p.judged).map(|t| stamp(t, &zone, now)),
+                samples: count(progress.map_or(0, |p| p.samples)),
+                conflicts: count(progress.map_or(0, |p| p.conflicts)),
+                silent: is_silent,
+                learning: progress
+                    .filter(|p| !p.learning.is_empty())
+                    .map(|p| format!("{} channels", p.learning.len()))
+                    .unwrap_or_default(),
+                progress: slowest.map(percent).unwrap_or_default(),
+            }
+        })
+        .collect();
+    (rows, silent)
+}
+
+fn refused_row(row: &QuarantineRow, now: Time) -> RefusedRow {
+    let unit = match (&row.railway, &row.unit) {
+        (Some(railway), Some(unit)) => format!("{railway}/{unit}"),
+        (None, Some(unit)) => unit.to_string(),
+        _ => String::new(),
+    };
+    RefusedRow {
+        id: row.id,
+        received: stamp(row.received, &TimeZone::UTC, now),
+        topic: row.topic.clone(),
+        unit,
+        reason: row.reason.code(),
+        count: row.count,
+        detail: row.detail.clone(),
+        size: count(row.size),
+    }
+}
+
+const fn status_words(status: notchwatch_model::ServiceStatus) -> &'static str {
+    use notchwatch_model::ServiceStatus as S;
+    match status {
+        S::InService => "in service",
+        S::InShop => "in shop",
+        S::Stored => "stored",
+        S::HauledDead => "hauled dead",
+    }
+}
+
+fn to_u64(n: usize) -> u64 {
+    u64::try_from(n).unwrap_or(u64::MAX)
+}

@@ -1,0 +1,377 @@
+//! One finding: is it true, what is it, what do I do?
+//!
+//! Owns what stands on the page and in which order. The picture's figures come from their own route.
+
+use std::collections::BTreeSet;
+
+use askama::Template;
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use jiff::tz::TimeZone;
+use notchwatch_model::{AlarmState, Class, Finding, FindingId, Outcome, RankedFault, Symptom, Time, Unit};
+use notchwatch_store::{FindingQuery, HistoryEntry};
+
+use super::format::{self, Stamp, difference, figure, percent, quantity, stamp};
+use super::page::{Frame, Visitor, answer};
+use super::queue::{alarm_words, left, work_words};
+use super::trouble::Trouble;
+use crate::app::App;
+use crate::words;
+
+/// Closed findings looked through for similar ones.
+const SEARCHED: usize = 200;
+/// Similar ones shown.
+const SIMILAR: usize = 5;
+
+/// A channel to draw.
+#[derive(Debug)]
+struct Tab {
+    channel: String,
+    label: String,
+}
+
+#[derive(Debug)]
+struct SymptomRow {
+    channel: String,
+    label: String,
+    kind: &'static str,
+    size: String,
+    spreads: String,
+    numbers: String,
+    states: String,
+    onset: Stamp,
+    detected: Stamp,
+    probability: String,
+    model: String,
+    lasting: bool,
+}
+
+#[derive(Debug)]
+struct Weight {
+    evidence: String,
+    weight: String,
+}
+
+#[derive(Debug)]
+struct FaultCard {
+    id: String,
+    name: String,
+    probability: String,
+    share: String,
+    supports: Vec<Weight>,
+    against: Vec<Weight>,
+    decides: Vec<String>,
+    checks: Vec<String>,
+    urgency: &'static str,
+    cautions: Vec<String>,
+    parts: Vec<String>,
+    skills: Vec<String>,
+}
+
+#[derive(Debug)]
+struct Line {
+    at: Stamp,
+    by: String,
+    what: &'static str,
+    detail: String,
+    effective: bool,
+}
+
+#[derive(Debug)]
+struct Similar {
+    id: String,
+    unit: String,
+    title: String,
+    outcome: &'static str,
+    opened: Stamp,
+}
+
+/// What may be done, in this state, by this person.
+#[derive(Debug, Default)]
+struct Acts {
+    any: bool,
+    acknowledge: bool,
+    open: bool,
+    shelved: bool,
+    critical: bool,
+}
+
+#[derive(Debug, Template)]
+#[template(path = "finding.html")]
+struct Page {
+    frame: Frame,
+    /// What became of an act, when it did not take effect.
+    notice: String,
+    id: String,
+    version: u32,
+    priority: &'static str,
+    title: String,
+    unit: String,
+    railway: String,
+    class: String,
+    engine: String,
+    system: &'static str,
+    kind: &'static str,
+    alarm: &'static str,
+    asks: bool,
+    work: String,
+    acknowledged: String,
+    onset: Stamp,
+    opened: Stamp,
+    recorded: Stamp,
+    changed: Stamp,
+    late: bool,
+    unstable: bool,
+    occurrence: u32,
+    left: String,
+    left_range: String,
+    limit: String,
+    assumes: String,
+    settings_version: u32,
+    tabs: Vec<Tab>,
+    symptoms: Vec<SymptomRow>,
+    faults: Vec<FaultCard>,
+    history: Vec<Line>,
+    similar: Vec<Similar>,
+    acts: Acts,
+    outcomes: Vec<&'static str>,
+}
+
+/// `GET /findings/{id}`
+pub(crate) async fn finding(
+    State(app): State<App>,
+    visitor: Visitor,
+    Path(id): Path<String>,
+) -> Result<Response, Trouble> {
+    let Ok(id) = FindingId::new(&id) else {
+        return Ok(Trouble::of(&app, &notchwatch_desk::DeskError::NotFound).into_response());
+    };
+    let frame = Frame::of(&app, &visitor, "queue").await?;
+    let finding = app.desk.finding(&visitor.who, &id).await.map_err(|e| Trouble::of(&app, &e))?;
+    show(&app, &visitor, frame, &finding, StatusCode::OK, String::new()).await
+}
+
+/// The page of a finding, with a notice on it when an act did not take effect.
+pub(crate) async fn show(
+    app: &App,
+    visitor: &Visitor,
+    frame: Frame,
+    finding: &Finding,
+    status: StatusCode,
+    notice: String,
+) -> Result<Response, Trouble> {
+    let trouble = |e: notchwatch_desk::DeskError| Trouble::of(app, &e);
+    let machine = &finding.machine;
+    let history = app.desk.history(&visitor.who, &machine.id).await.map_err(trouble)?;
+    let register = app.desk.register(&visitor.who).await.map_err(trouble)?;
+    let unit = register.unit(&machine.unit);
+    let railway = register.railway(&machine.unit.railway);
+    let zone = zone_of(unit, railway.map(|r| r.zone.as_str()));
+    let class = register.class(&machine.class);
+    let now = app.desk.now();
+    let similar = similar(app, visitor, finding, &zone, now).await.map_err(trouble)?;
+    let (left, left_range) = left(finding, now);
+    let at = |time| stamp(time, &zone, now);
+    let alarm_state = finding.alarm_state(now);
+    let page = Page {
+        frame: Frame { finding: machine.id.to_string(), ..frame },
+        notice,
+        id: machine.id.to_string(),
+        version: finding.version,
+        priority: machine.priority.word(),
+        title: machine.title.clone(),
+        unit: machine.unit.unit.to_string(),
+        railway: railway.map_or_else(|| machine.unit.railway.to_string(), |r| r.name.clone()),
+        class: class.map_or_else(|| machine.class.to_string(), |c| c.name.clone()),
+        engine: machine.engine.as_ref().map_or_else(|| "not registered".to_owned(), ToString::to_string),
+        system: machine.system.word(),
+        kind: machine.kind.word(),
+        alarm: alarm_words(alarm_state),
+        asks: finding.open() && !finding.acknowledged(),
+        work: work_words(finding, now),
+        acknowledged: acknowledged(finding, now),
+        onset: at(machine.onset),
+        opened: at(machine.opened),
+        recorded: at(finding.recorded),
+        changed: at(machine.changed),
+        late: finding.late,
+        unstable: machine.unstable,
+        occurrence: machine.occurrence,
+        left,
+        left_range,
+        limit: limit_words(finding),
+        assumes: machine.time_to_limit.as_ref().map(|t| t.assumes.clone()).unwrap_or_default(),
+        settings_version: machine.settings_version,
+        tabs: tabs(&machine.symptoms, class),
+        symptoms: machine
+            .symptoms
+            .iter()
+            .map(|s| symptom(s, class, machine.lasting.contains(&s.id()), &zone, now))
+            .collect(),
+        faults: machine.faults.iter().map(|f| fault(app, f)).collect(),
+        history: history.iter().rev().map(|h| line(h, &zone, now)).collect(),
+        similar,
+        acts: Acts {
+            any: visitor.who.role.decides(),
+            acknowledge: finding.open() && !finding.acknowledged(),
+            open: finding.open(),
+            shelved: alarm_state == AlarmState::Shelved,
+            critical: machine.priority == notchwatch_model::Priority::Critical,
+        },
+        outcomes: Outcome::ALL
+            .iter()
+            .filter(|o| !matches!(o, Outcome::ReturnedToNormal | Outcome::Withdrawn))
+            .map(|o| o.word())
+            .collect(),
+    };
+    Ok(answer(status, &page))
+}
+
+/// Zone of a unit, or of its railway.
+pub(crate) fn zone_of(unit: Option<&Unit>, railway: Option<&str>) -> TimeZone {
+    format::zone(unit.and_then(|u| u.zone.as_deref()).or(railway).unwrap_or("UTC"))
+}
+
+fn acknowledged(finding: &Finding, now: Time) -> String {
+    match &finding.operator.acknowledged {
+        Some((name, at)) if finding.acknowledged() => format!("by {name}, {} ago", format::span(now - *at)),
+        Some((name, _)) => format!("an earlier occurrence, by {name}"),
+        None => String::new(),
+    }
+}
+
+fn limit_words(finding: &Finding) -> String {
+    finding
+        .machine
+        .time_to_limit
+        .as_ref()
+        .map(|t| format!("{}: {}", t.limit, quantity(t.at, t.uom)))
+        .unwrap_or_default()
+}
+
+fn tabs(symptoms: &[Symptom], class: Option<&Class>) -> Vec<Tab> {
+    let mut seen = BTreeSet::new();
+    symptoms
+        .iter()
+        .filter(|s| seen.insert(&s.channel))
+        .map(|s| Tab { channel: s.channel.to_string(), label: label(s, class) })
+        .collect()
+}
+
+fn label(symptom: &Symptom, class: Option<&Class>) -> String {
+    class
+        .and_then(|c| c.channels.iter().find(|d| d.name == symptom.channel))
+        .map_or_else(|| symptom.channel.to_string(), |d| d.label().to_owned())
+}
+
+fn symptom(
+    symptom: &Symptom,
+    class: Option<&Class>,
+    lasting: bool,
+    zone: &TimeZone,
+    now: Time,
+) -> SymptomRow {
+    let sized = symptom.size != 0.0;
+    let numbers: Vec<String> = ["expected", "measured", "limit"]
+        .iter()
+        .filter_map(|name| Some(format!("{name} {}", quantity(*symptom.numbers.get(*name)?, symptom.uom))))
+        .collect();
+    SymptomRow {
+        channel: symptom.channel.to_string(),
+        label: label(symptom, class),
+        kind: symptom.kind.word(),
+        size: if sized { difference(symptom.size, symptom.uom) } else { String::new() },
+        spreads: if symptom.spreads == 0.0 { String::new() } else { figure(symptom.spreads) },
+        numbers: numbers.join(", "),
+        states: symptom.states.iter().map(ToString::to_string).collect::<Vec<_>>().join(", "),
+        onset: stamp(symptom.onset, zone, now),
+        detected: stamp(symptom.detected, zone, now),
+        probability: percent(symptom.probability),
+        model: symptom.model.clone(),
+        lasting,
+    }
+}
+
+fn fault(app: &App, ranked: &RankedFault) -> FaultCard {
+    let known = app.desk.library().fault(&ranked.id);
+    let weights = |list: &[notchwatch_model::EvidenceWeight]| {
+        list.iter()
+            .map(|e| Weight { evidence: e.evidence.clone(), weight: figure(e.weight) })
+            .collect::<Vec<_>>()
+    };
+    FaultCard {
+        id: ranked.id.to_string(),
+        name: ranked.name.clone(),
+        probability: percent(ranked.probability),
+        share: format!("{:.1}", ranked.probability.clamp(0.0, 1.0) * 100.0),
+        supports: weights(&ranked.supports),
+        against: weights(&ranked.against),
+        decides: ranked.decides.clone(),
+        checks: ranked.checks.clone(),
+        urgency: ranked.urgency.word(),
+        cautions: ranked.cautions.clone(),
+        parts: known.map(|f| f.parts.clone()).unwrap_or_default(),
+        skills: known.map(|f| f.skills.clone()).unwrap_or_default(),
+    }
+}
+
+fn line(entry: &HistoryEntry, zone: &TimeZone, now: Time) -> Line {
+    match entry {
+        HistoryEntry::Decision(decision) => Line {
+            at: stamp(decision.at, zone, now),
+            by: decision.by.to_string(),
+            what: decision.act.word(),
+            detail: words::said(&decision.act).unwrap_or_default(),
+            effective: decision.effective,
+        },
+        HistoryEntry::Machine { at, kind, .. } => Line {
+            at: stamp(*at, zone, now),
+            by: String::new(),
+            what: kind.word(),
+            detail: String::new(),
+            effective: true,
+        },
+    }
+}
+
+/// Findings that ended, on units of the class, with the same first fault or on the same channel.
+async fn similar(
+    app: &App,
+    visitor: &Visitor,
+    finding: &Finding,
+    zone: &TimeZone,
+    now: Time,
+) -> Result<Vec<Similar>, notchwatch_desk::DeskError> {
+    let machine = &finding.machine;
+    let query = FindingQuery {
+        class: Some(machine.class.clone()),
+        system: Some(machine.system),
+        kind: Some(machine.kind),
+        open: Some(false),
+        limit: SEARCHED,
+        ..FindingQuery::default()
+    };
+    let page = app.desk.findings(&visitor.who, query).await?;
+    let first = |f: &Finding| f.machine.faults.first().map(|r| r.id.clone());
+    let channel = |f: &Finding| f.machine.symptoms.first().map(|s| s.channel.clone());
+    let (fault, channel_here) = (first(finding), channel(finding));
+    let mut alike: Vec<&Finding> = page
+        .items
+        .iter()
+        .filter(|f| f.machine.id != machine.id)
+        .filter(|f| (fault.is_some() && first(f) == fault) || channel(f) == channel_here)
+        .collect();
+    alike.sort_by_key(|f| std::cmp::Reverse(f.machine.opened));
+    Ok(alike
+        .iter()
+        .take(SIMILAR)
+        .map(|f| Similar {
+            id: f.machine.id.to_string(),
+            unit: f.machine.unit.unit.to_string(),
+            title: f.machine.title.clone(),
+            outcome: f.outcome().map_or("no outcome", Outcome::word),
+            opened: stamp(f.machine.opened, zone, now),
+        })
+        .collect())
+}

@@ -1,0 +1,129 @@
+//! One refused message: why, and its bytes as text and in hexadecimal.
+//!
+//! Owns the view of foreign bytes: escaped, cut to a stated size, never shown as markup.
+
+use std::fmt::Write as _;
+
+use askama::Template;
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+use axum::response::Response;
+use jiff::tz::TimeZone;
+use notchwatch_desk::DeskError;
+
+use super::format::{Stamp, count, stamp};
+use super::page::{Frame, Visitor, answer};
+use super::trouble::{Trouble, sentence};
+use crate::app::App;
+
+/// Most bytes shown; the whole message stays stored.
+const VIEW_BYTES: usize = 64 * 1024;
+/// Bytes shown in hexadecimal: what tells a format apart stands at the begin.
+const HEX_BYTES: usize = 4 * 1024;
+/// Bytes a line of the hexadecimal view.
+const HEX_LINE: usize = 16;
+
+#[derive(Debug, Template)]
+#[template(path = "message.html")]
+struct Page {
+    frame: Frame,
+    reason: &'static str,
+    detail: String,
+    topic: String,
+    content_type: String,
+    unit: String,
+    received: Stamp,
+    record: String,
+    size: String,
+    shown: String,
+    cut: bool,
+    text: String,
+    hex: String,
+    hex_shown: String,
+}
+
+/// `GET /quarantine/{id}`
+pub(crate) async fn message(
+    State(app): State<App>,
+    visitor: Visitor,
+    Path(id): Path<String>,
+) -> Result<Response, Trouble> {
+    let trouble = |e: DeskError| Trouble::of(&app, &e);
+    let id: i64 = id.parse().map_err(|_| trouble(DeskError::NotFound))?;
+    let frame = Frame { live: false, ..Frame::of(&app, &visitor, "feed").await? };
+    let (row, bytes) = app.desk.quarantine_row(&visitor.who, id).await.map_err(trouble)?;
+    let shown = bytes.get(..VIEW_BYTES).unwrap_or(&bytes);
+    let begin = bytes.get(..HEX_BYTES).unwrap_or(&bytes);
+    let page = Page {
+        frame,
+        reason: row.reason.code(),
+        detail: sentence(&row.detail),
+        topic: row.topic,
+        content_type: row.content_type.unwrap_or_else(|| "not given".to_owned()),
+        unit: match (row.railway, row.unit) {
+            (Some(railway), Some(unit)) => format!("{railway}/{unit}"),
+            (_, Some(unit)) => format!("{unit}, of no registered railway"),
+            _ => "not known".to_owned(),
+        },
+        received: stamp(row.received, &TimeZone::UTC, app.desk.now()),
+        record: match row.record {
+            Some(first) => format!("record {first} (from 0) and in all {} for this reason", row.count),
+            None => "the whole message".to_owned(),
+        },
+        size: count(row.size),
+        shown: count(u64::try_from(shown.len()).unwrap_or(u64::MAX)),
+        cut: shown.len() < bytes.len(),
+        text: readable(shown),
+        hex: hex(begin),
+        hex_shown: count(u64::try_from(begin.len()).unwrap_or(u64::MAX)),
+    };
+    Ok(answer(StatusCode::OK, &page))
+}
+
+/// Bytes as text: JSON set out in lines, control characters made visible, what is no text replaced.
+fn readable(bytes: &[u8]) -> String {
+    if let Ok(value) = serde_json::from_slice::<serde_json::Value>(bytes)
+        && let Ok(text) = serde_json::to_string_pretty(&value)
+    {
+        return text;
+    }
+    String::from_utf8_lossy(bytes)
+        .chars()
+        .map(|c| match c {
+            '\n' | '\t' => c,
+            c if c.is_control() => '\u{fffd}',
+            c => c,
+        })
+        .collect()
+}
+
+/// Offset, bytes and printable characters, a line for each sixteen.
+fn hex(bytes: &[u8]) -> String {
+    let mut text = String::new();
+    for (i, line) in bytes.chunks(HEX_LINE).enumerate() {
+        let digits: String = line.iter().map(|b| format!("{b:02x} ")).collect();
+        let letters: String = line
+            .iter()
+            .map(|b| if b.is_ascii_graphic() || *b == b' ' { char::from(*b) } else { '.' })
+            .collect();
+        let width = HEX_LINE * 3;
+        if writeln!(text, "{:06x}  {digits:<width$} {letters}", i * HEX_LINE).is_err() {
+            break;
+        }
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn foreign_bytes_are_shown_and_stay_harmless() {
+        assert_eq!(readable(br#"[{"n":"a","v":1}]"#), "[\n  {\n    \"n\": \"a\",\n    \"v\": 1\n  }\n]");
+        assert_eq!(readable(b"bad \x1b[31m\xff"), "bad \u{fffd}[31m\u{fffd}");
+        let dump = hex(b"\x81\xa2 abc<script>..more");
+        assert!(dump.starts_with("000000  81 a2 20 61 62 63 3c "), "{dump}");
+        assert_eq!(dump.lines().count(), 2);
+    }
+}

@@ -1,0 +1,57 @@
+//! What a supervisor asks: alive, ready, metrics; and the page that explains a type of problem.
+//!
+//! Owns their form. Reasons for not being ready come from a fixed set and say nothing of any railway.
+
+use axum::Json;
+use axum::extract::{Path, State};
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use prometheus::{Encoder, TextEncoder};
+use serde::Serialize;
+
+use crate::app::App;
+use crate::problem::KINDS;
+
+/// Routes.
+pub(crate) fn routes() -> axum::Router<App> {
+    axum::Router::new()
+        .route("/livez", get(|| async { "alive\n" }))
+        .route("/readyz", get(ready))
+        .route("/metrics", get(metrics))
+        .route("/problems/{kind}", get(problem))
+}
+
+#[derive(Debug, Serialize)]
+struct Ready {
+    reasons: Vec<&'static str>,
+}
+
+/// 200 when ready, 503 with the reasons when not.
+async fn ready(State(app): State<App>) -> Response {
+    let reasons: Vec<&'static str> = app.options.health.borrow().iter().copied().collect();
+    let status = if reasons.is_empty() { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
+    (status, Json(Ready { reasons })).into_response()
+}
+
+/// Everything gathered, in the text form of Prometheus.
+async fn metrics(State(app): State<App>) -> Response {
+    let mut text = Vec::new();
+    let encoder = TextEncoder::new();
+    if let Err(error) = encoder.encode(&app.options.metrics.gather(), &mut text) {
+        tracing::error!(%error, "metrics cannot be written");
+        return StatusCode::INTERNAL_SERVER_ERROR.into_response();
+    }
+    let kind = HeaderValue::from_static("text/plain; version=0.0.4; charset=utf-8");
+    ([(header::CONTENT_TYPE, kind)], text).into_response()
+}
+
+/// What a type of problem means.
+async fn problem(Path(kind): Path<String>) -> Response {
+    match KINDS.iter().find(|k| k.0 == kind) {
+        Some((slug, status, title, text)) => {
+            format!("{slug} ({}): {title}\n\n{text}\n", status.as_u16()).into_response()
+        }
+        None => (StatusCode::NOT_FOUND, "no such type of problem\n").into_response(),
+    }
+}

@@ -1,0 +1,1 @@
+//! Tests of the whole router over a real store.
