@@ -108,7 +108,7 @@ impl Effects {
             FaultKind::RadiatorFouled => self.radiator_fouled += 0.32 * s,
             FaultKind::CoolantLoss => {
                 self.coolant_lost_bar += 0.5 * s;
-                self.coolant_flow += 0.2 * s;
+                self.coolant_flow += 0.4 * s;
             }
             FaultKind::CoolantPumpFailed => self.coolant_flow += 0.55 * s,
             FaultKind::ThermostatStuckOpen => self.thermostat_open += s,

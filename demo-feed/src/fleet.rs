@@ -189,3 +189,6 @@ fn troubles_by_unit(scenario: &Scenario, start_ms: i64) -> BTreeMap<String, Trou
     }
     out
 }
+
+#[cfg(test)]
+mod tests;

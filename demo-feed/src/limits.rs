@@ -23,10 +23,9 @@ impl Limit {
     /// Whether the limit holds under a demand that has lasted that long.
     pub(crate) fn holds(&self, demand: Demand, since_s: i64) -> bool {
         let state = match (demand, self.notches) {
-            (Demand::Stopped, _) => false,
+            (Demand::Stopped, _) | (Demand::Brake, Some(_)) => false,
             (_, None) => true,
             (Demand::Notch(n), Some((from, to))) => (from..=to).contains(&n),
-            (Demand::Brake, Some(_)) => false,
         };
         state && since_s >= self.settle_s
     }
@@ -66,7 +65,7 @@ pub(crate) static LIMITS: &[Limit] = &[
     low(ch::FUEL_PRESSURE, "low-full", 330_000.0, Some((7, 8)), 60),
     high(ch::FUEL_FILTER_DIFFERENTIAL, "high", 100_000.0, Some((7, 8)), 60),
     low(ch::BATTERY_VOLTAGE, "low-running", 71.0, None, 600),
-    low(ch::MAIN_RESERVOIR_PRESSURE, "low", 830_000.0, None, 0),
+    low(ch::MAIN_RESERVOIR_PRESSURE, "low", 830_000.0, None, 1_800),
     high(ch::MAIN_RESERVOIR_PRESSURE, "high", 1_020_000.0, None, 0),
 ];
 

@@ -122,6 +122,8 @@ const AIR_CUT_IN: f64 = 8.9;
 const AIR_CUT_OUT: f64 = 9.7;
 /// Compressor delivery at rated speed, in bar a minute of main reservoir.
 const AIR_DELIVERY: f64 = 0.62;
+/// Air that seeps away with the train's brakes set and the engine stopped, in bar a minute.
+const AIR_SEEPAGE: f64 = 0.004;
 /// Fuel of a full tank, in kg.
 const TANK_KG: f64 = 15_000.0;
 /// Heat of combustion, in kWh a kg (42.7 MJ/kg).
@@ -308,7 +310,11 @@ impl Machine {
     fn charge_air(&mut self, dt_s: f64, fx: &Effects) {
         const STEP_S: f64 = 10.0;
         let braking = self.speed > 5.0 && matches!(self.demand, Demand::Brake | Demand::Notch(0));
-        let used = 0.045 + if braking { 0.06 } else { 0.0 } + fx.air_leak;
+        let used = match (self.running(), braking) {
+            (false, _) => AIR_SEEPAGE,
+            (true, false) => 0.045,
+            (true, true) => 0.105,
+        } + fx.air_leak;
         let delivered = AIR_DELIVERY * (self.rpm / RATED_RPM) * (1.0 - fx.air_pump);
         let mut left = dt_s;
         while left > 0.0 {
@@ -327,3 +333,6 @@ impl Machine {
 }
 
 mod readings;
+
+#[cfg(test)]
+mod tests;

@@ -374,3 +374,51 @@ impl FaultPlan {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_scenario_comes_back_from_its_file() {
+        let demo = Scenario::demo(Timestamp::UNIX_EPOCH);
+        let text = toml::to_string(&demo).unwrap();
+        assert_eq!(Scenario::parse(&text).unwrap(), demo);
+    }
+
+    #[test]
+    fn what_cannot_be_played_is_named() {
+        let demo = || Scenario::demo(Timestamp::UNIX_EPOCH);
+        let told = |change: &dyn Fn(&mut Scenario)| {
+            let mut scenario = demo();
+            change(&mut scenario);
+            scenario.check().unwrap_err().to_string()
+        };
+        assert!(told(&|s| s.faults[0].unit = "nowhere/1".into()).contains("nowhere/1"));
+        assert!(told(&|s| s.faults[1].which = None).contains("cylinder"));
+        assert!(told(&|s| s.faults[6].channel = Some("x".into())).contains("faults.sarel/SC-2202.channel"));
+        assert!(told(&|s| s.sending.batch = 0).contains("batch"));
+        assert!(told(&|s| s.orders[0].notch = 9).contains("notch"));
+        let unknown = format!("colour = 1\n{}", toml::to_string(&demo()).unwrap());
+        assert!(Scenario::parse(&unknown).unwrap_err().to_string().contains("colour"));
+    }
+
+    #[test]
+    fn units_are_shared_as_before() {
+        let large = Scenario::demo(Timestamp::UNIX_EPOCH).with_units(20_000);
+        let each: Vec<u32> = large.railways.iter().map(|r| r.units).collect();
+        assert_eq!(each.iter().sum::<u32>(), 20_000);
+        assert_eq!((each[0], large.faults.len()), (8_333, 11));
+        let small = Scenario::demo(Timestamp::UNIX_EPOCH).with_units(2);
+        assert!(small.check().is_ok() && small.faults.len() == 1);
+    }
+
+    #[test]
+    fn every_fault_gets_a_unit_of_its_own() {
+        let scenario = Scenario::every_fault(Timestamp::UNIX_EPOCH, 100.0);
+        let units: std::collections::BTreeSet<&str> =
+            scenario.faults.iter().map(|f| f.unit.as_str()).collect();
+        assert_eq!(units.len(), FaultKind::ALL.len());
+        assert!(scenario.check().is_ok());
+    }
+}

@@ -1,11 +1,12 @@
 //! The units' own `SenML` writer (RFC 8428, JSON).
 //!
-//! Owns how a pack is written: one snapshot with base name, base time and base unit, or several in one pack with
-//! a base time each. Refuses to share code with whatever reads it.
+//! Owns how a pack is written: one snapshot as a record a channel, with base name, base time and base unit; several
+//! as a run of records a channel, each run under the channel's full name as base name, which halves the bytes.
+//! Refuses to share code with whatever reads it.
 
 use std::io::Write as _;
 
-use crate::channel::{CHANNELS, COUNT};
+use crate::channel::{CHANNELS, COUNT, Channel};
 use crate::instrument::MISSING;
 
 /// Content type of every pack.
@@ -23,53 +24,46 @@ pub(crate) struct Snapshot {
 /// Prepared pieces of text, shared by all units.
 #[derive(Debug)]
 pub(crate) struct Encoder {
-    /// `"n":"oil_pressure","u":"Pa"` for each channel.
-    with_uom: Vec<String>,
-    /// `"n":"oil_pressure"` for each channel.
-    bare: Vec<String>,
-    /// Channels by unit of measure, those without one first; `Some` where a new base unit begins.
-    by_uom: Vec<(usize, Option<&'static str>)>,
+    /// Channels by unit of measure, those without one first, so that none inherits a unit it does not have.
+    order: Vec<Piece>,
+}
+
+#[derive(Debug)]
+struct Piece {
+    channel: usize,
+    name: &'static str,
+    /// `"bu":"Pa",` where a new base unit begins, else nothing.
+    base_uom: String,
 }
 
 impl Encoder {
     pub(crate) fn new() -> Self {
-        let bare: Vec<String> = CHANNELS.iter().map(|c| format!("\"n\":\"{}\"", c.name)).collect();
-        let with_uom = CHANNELS
-            .iter()
-            .zip(&bare)
-            .map(|(c, name)| c.uom.map_or_else(|| name.clone(), |u| format!("{name},\"u\":\"{u}\"")))
-            .collect();
-        let mut order: Vec<usize> = (0..COUNT).collect();
-        let uom = |i: &usize| CHANNELS.get(*i).and_then(|c| c.uom);
-        order.sort_by_key(|i| (uom(i), *i));
+        let mut order: Vec<(usize, &'static Channel)> = CHANNELS.iter().enumerate().collect();
+        order.sort_by_key(|(i, channel)| (channel.uom, *i));
         let mut last = None;
-        let by_uom = order
-            .into_iter()
-            .map(|i| {
-                let begins = (uom(&i) != last).then(|| uom(&i)).flatten();
-                last = uom(&i);
-                (i, begins)
-            })
-            .collect();
-        Encoder { with_uom, bare, by_uom }
+        let piece = |(channel, c): (usize, &'static Channel)| {
+            let begins = c.uom.filter(|_| c.uom != last);
+            last = c.uom;
+            let base_uom = begins.map_or_else(String::new, |uom| format!("\"bu\":\"{uom}\","));
+            Piece { channel, name: c.name, base_uom }
+        };
+        Encoder { order: order.into_iter().map(piece).collect() }
     }
 
-    /// Writes a pack: base name, then every snapshot, oldest first.
+    /// Writes a pack of snapshots, oldest first. `unit` is the name the unit gives itself.
     pub(crate) fn pack<'a>(
         &self,
-        base_name: &str,
-        snapshots: impl ExactSizeIterator<Item = &'a Snapshot>,
+        unit: &str,
+        snapshots: impl ExactSizeIterator<Item = &'a Snapshot> + Clone,
     ) -> Vec<u8> {
-        const RECORD_BYTES: usize = 48;
-        let single = snapshots.len() == 1;
-        let mut out = Vec::with_capacity(snapshots.len() * COUNT * RECORD_BYTES + 64);
+        const RECORD_BYTES: usize = 42;
+        let mut out = Vec::with_capacity(snapshots.len() * COUNT * RECORD_BYTES + 128);
         out.push(b'[');
-        for (i, snapshot) in snapshots.enumerate() {
-            let mut head = if i == 0 { format!("\"bn\":\"{base_name}/\",") } else { String::new() };
-            head.push_str("\"bt\":");
-            head.push_str(&seconds(snapshot.at_ms));
-            head.push(',');
-            self.snapshot(&mut out, &head, snapshot, single);
+        let mut first = snapshots.clone();
+        if let (1, Some(only)) = (snapshots.len(), first.next()) {
+            self.one(&mut out, unit, only);
+        } else {
+            self.many(&mut out, unit, snapshots);
         }
         if out.last() == Some(&b',') {
             out.pop();
@@ -78,48 +72,65 @@ impl Encoder {
         out
     }
 
-    fn snapshot(&self, out: &mut Vec<u8>, head: &str, snapshot: &Snapshot, single: bool) {
-        let mut head = Some(head);
+    fn one(&self, out: &mut Vec<u8>, unit: &str, snapshot: &Snapshot) {
+        let mut head = format!("\"bn\":\"{unit}/\",\"bt\":{},", seconds(snapshot.at_ms));
         if let Some(version) = snapshot.software {
-            out.push(b'{');
-            out.extend_from_slice(head.take().unwrap_or_default().as_bytes());
-            out.extend_from_slice(b"\"n\":\"software_version\",\"vs\":\"");
-            out.extend_from_slice(version.as_bytes());
-            out.extend_from_slice(b"\"},");
+            let head = std::mem::take(&mut head);
+            put(out, &["{", &head, "\"n\":\"software_version\",\"vs\":\"", version, "\"},"]);
         }
-        for (at, base_uom) in &self.by_uom {
-            let Some(reading) = snapshot.readings.get(*at).copied().filter(|r| *r != MISSING) else {
-                continue;
-            };
-            out.push(b'{');
-            out.extend_from_slice(head.take().unwrap_or_default().as_bytes());
-            if single {
-                if let Some(uom) = base_uom {
-                    out.extend_from_slice(b"\"bu\":\"");
-                    out.extend_from_slice(uom.as_bytes());
-                    out.extend_from_slice(b"\",");
+        for piece in &self.order {
+            let Some(reading) = reading(snapshot, piece.channel) else { continue };
+            put(out, &["{", &std::mem::take(&mut head), &piece.base_uom, "\"n\":\"", piece.name, "\","]);
+            value(out, piece.channel, reading);
+            put(out, &["},"]);
+        }
+    }
+
+    fn many<'a>(&self, out: &mut Vec<u8>, unit: &str, snapshots: impl Iterator<Item = &'a Snapshot> + Clone) {
+        let Some(base_ms) = snapshots.clone().map(|s| s.at_ms).next() else { return };
+        let times: Vec<String> = snapshots.clone().map(|s| offset(s.at_ms - base_ms)).collect();
+        let mut head = format!("\"bt\":{},", seconds(base_ms));
+        for (snapshot, time) in snapshots.clone().zip(&times) {
+            let Some(version) = snapshot.software else { continue };
+            let head = std::mem::take(&mut head);
+            put(
+                out,
+                &["{\"bn\":\"", unit, "/software_version\",", &head, time, "\"vs\":\"", version, "\"},"],
+            );
+        }
+        for piece in &self.order {
+            let mut name = Some([unit, "/", piece.name].concat());
+            for (snapshot, time) in snapshots.clone().zip(&times) {
+                let Some(reading) = reading(snapshot, piece.channel) else { continue };
+                put(out, &["{"]);
+                if let Some(name) = name.take() {
+                    put(out, &["\"bn\":\"", &name, "\",", &std::mem::take(&mut head), &piece.base_uom]);
                 }
-                push(out, self.bare.get(*at));
-            } else {
-                push(out, self.with_uom.get(*at));
+                put(out, &[time]);
+                value(out, piece.channel, reading);
+                put(out, &["},"]);
             }
-            value(out, *at, reading);
-            out.extend_from_slice(b"},");
         }
     }
 }
 
-fn push(out: &mut Vec<u8>, text: Option<&String>) {
-    out.extend_from_slice(text.map_or(b"".as_slice(), |t| t.as_bytes()));
+fn reading(snapshot: &Snapshot, channel: usize) -> Option<i32> {
+    snapshot.readings.get(channel).copied().filter(|r| *r != MISSING)
+}
+
+fn put(out: &mut Vec<u8>, texts: &[&str]) {
+    for text in texts {
+        out.extend_from_slice(text.as_bytes());
+    }
 }
 
 fn value(out: &mut Vec<u8>, at: usize, reading: i32) {
     let Some(channel) = CHANNELS.get(at) else { return };
     if channel.flag {
-        out.extend_from_slice(if reading == 0 { b",\"vb\":false" } else { b",\"vb\":true" });
+        out.extend_from_slice(if reading == 0 { b"\"vb\":false".as_slice() } else { b"\"vb\":true" });
         return;
     }
-    out.extend_from_slice(b",\"v\":");
+    out.extend_from_slice(b"\"v\":");
     decimal(out, i64::from(reading), channel.decimals);
 }
 
@@ -142,6 +153,11 @@ fn decimal(out: &mut Vec<u8>, reading: i64, decimals: u32) {
 /// Seconds since 1970 with as many decimals as needed.
 fn seconds(ms: i64) -> String {
     if ms % 1000 == 0 { (ms / 1000).to_string() } else { format!("{}.{:03}", ms / 1000, ms.rem_euclid(1000)) }
+}
+
+/// A record's time after the base time; nothing when it is the base time.
+fn offset(ms: i64) -> String {
+    if ms == 0 { String::new() } else { format!("\"t\":{},", seconds(ms)) }
 }
 
 #[cfg(test)]
@@ -180,6 +196,11 @@ mod tests {
         out
     }
 
+    #[expect(clippy::cast_possible_truncation, reason = "times of this century")]
+    fn to_ms(seconds: f64) -> i64 {
+        (seconds * 1000.0).round() as i64
+    }
+
     #[test]
     fn every_channel_comes_back_with_its_unit_of_measure() {
         let encoder = Encoder::new();
@@ -192,7 +213,7 @@ mod tests {
                 let found: Vec<_> = records.iter().filter(|r| r.0 == name).collect();
                 assert_eq!(found.len(), sent.len(), "{name}");
                 for (record, snapshot) in found.iter().zip(&sent) {
-                    assert!((record.1 * 1000.0 - f64::from(1) * snapshot.at_ms as f64).abs() < 0.5);
+                    assert_eq!(to_ms(record.1), snapshot.at_ms);
                     assert_eq!(record.2.as_deref(), channel.uom, "{name}");
                     match &record.3 {
                         serde_json::Value::Bool(b) => assert_eq!(*b, snapshot.readings[i] != 0),

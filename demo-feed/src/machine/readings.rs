@@ -2,7 +2,10 @@
 //!
 //! Owns the step from state to channel values, in the channels' units of measure. Refuses noise.
 
-use super::*;
+use super::{
+    Air, COUNT, CYLINDERS, Demand, Effects, MOTORS, Machine, OIL_PER_RPM, OIL_RELIEF, OIL_VISCOSITY_POWER,
+    RATED_RPM, ch, table,
+};
 
 /// Pa in a bar.
 const PA: f64 = 1e5;

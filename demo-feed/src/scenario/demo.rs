@@ -4,7 +4,10 @@
 
 use jiff::{SignedDuration, Timestamp};
 
-use super::*;
+use super::{
+    Duty, FaultPlan, Misnamed, Order, Outage, Place, RailwayPlan, Scenario, Sending, Stranger, WrongClock,
+};
+use crate::fault::{Course, FaultKind};
 
 /// History before the present, in days.
 const HISTORY_DAYS: i64 = 14;
@@ -173,6 +176,7 @@ fn railways() -> Vec<RailwayPlan> {
 }
 
 fn faults() -> Vec<FaultPlan> {
+    use Course::{Drift, Step};
     let at = |unit: &str, kind, onset_h, course, over_h| FaultPlan {
         unit: unit.into(),
         onset_h,
@@ -183,7 +187,6 @@ fn faults() -> Vec<FaultPlan> {
     };
     let of = |plan: FaultPlan, which| FaultPlan { which: Some(which), ..plan };
     let on = |plan: FaultPlan, channel: &str| FaultPlan { channel: Some(channel.into()), ..plan };
-    use Course::{Drift, Step};
     vec![
         at("northmoor/NM-4103", FaultKind::OilPumpWear, 110.0, Drift, 240.0),
         of(at("northmoor/NM-4107", FaultKind::InjectorWeak, 236.0, Step, 0.0), 7),
