@@ -80,11 +80,21 @@ struct Shared {
 impl Store {
     /// Opens the store and migrates it. Errors when it is newer than this program, locked by another one or damaged.
     pub async fn open(options: &Options) -> Result<Self> {
+        Self::connect(options, true).await
+    }
+
+    /// Opens the store beside the process that runs on it: for accounts, tokens and imports, never for a second
+    /// evaluation. Two processes on one `SQLite` file take turns to write.
+    pub async fn open_beside(options: &Options) -> Result<Self> {
+        Self::connect(options, false).await
+    }
+
+    async fn connect(options: &Options, alone: bool) -> Result<Self> {
         let (db, lock) = if options.url.starts_with("postgres:") || options.url.starts_with("postgresql:") {
             (Db::Postgres(db::postgres::open(&options.url, options.readers).await?), None)
         } else {
-            let (pools, lock) = db::sqlite::open(&options.url, options.readers).await?;
-            (Db::Sqlite(pools), Some(lock))
+            let (pools, lock) = db::sqlite::open(&options.url, options.readers, alone).await?;
+            (Db::Sqlite(pools), lock)
         };
         migrate::migrate(&db).await?;
         let stop = CancellationToken::new();

@@ -73,9 +73,14 @@ async fn applied(tx: &mut Tx) -> Result<Vec<(i64, String)>> {
 
 fn check(applied: &[(i64, String)], sqlite: bool) -> Result<()> {
     let known = MIGRATIONS.last().map_or(0, |m| m.version);
+    let newest = applied.last().map_or(0, |(version, _)| *version);
+    if newest > known {
+        return Err(Error::Newer { found: newest, known });
+    }
     for (found, sum) in applied {
         let Some(migration) = MIGRATIONS.iter().find(|m| m.version == *found) else {
-            return Err(Error::Newer { found: *found, known });
+            let what = "it was applied and this program does not know it".into();
+            return Err(Error::Damaged { place: format!("migration {found}"), what });
         };
         let sql = if sqlite { migration.sqlite } else { migration.postgres };
         if *sum != checksum(sql) {
@@ -95,7 +100,12 @@ fn checksum(sql: &str) -> String {
         hash.update(line.trim_end_matches('\r').as_bytes());
         hash.update(b"\n");
     }
-    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+    hash.finalize().iter().fold(String::new(), |mut hex, byte| {
+        for digit in [byte >> 4, byte & 0xf] {
+            hex.extend(char::from_digit(u32::from(digit), 16));
+        }
+        hex
+    })
 }
 
 #[cfg(test)]

@@ -18,7 +18,7 @@ use crate::{Error, Result};
 /// How long a connection waits for a lock that somebody outside holds (ours never wait: there is one writer).
 const BUSY: Duration = Duration::from_secs(20);
 /// How long a writer waits for its turn. The queue is fair; its overflow policy is this timeout.
-const TURN: Duration = Duration::from_secs(60);
+const TURN: Duration = Duration::from_mins(1);
 /// Parameters in one statement, below the engine's limit of 32,766 (`SQLITE_MAX_VARIABLE_NUMBER`).
 const PARAMETERS: usize = 30_000;
 /// Bytes in one statement, well below the engine's limit for a row and kind to memory.
@@ -34,14 +34,14 @@ pub(crate) struct Pools {
     path: PathBuf,
 }
 
-/// Locks the file against a second process and connects.
-pub(crate) async fn open(url: &str, readers: u32) -> Result<(Pools, File)> {
+/// Connects; `alone` locks the file against a second process that would be alone with it.
+pub(crate) async fn open(url: &str, readers: u32, alone: bool) -> Result<(Pools, Option<File>)> {
     let path = path_of(url)?;
     if let Some(folder) = path.parent().filter(|p| !p.as_os_str().is_empty()) {
         std::fs::create_dir_all(folder)
             .map_err(|e| Error::Unreachable(format!("{}: {e}", folder.display())))?;
     }
-    let lock = lock(&path)?;
+    let lock = if alone { Some(lock(&path)?) } else { None };
     let base = SqliteConnectOptions::new()
         .filename(&path)
         .create_if_missing(true)

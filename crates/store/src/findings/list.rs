@@ -1,6 +1,8 @@
 //! Reading findings, by what a caller may see.
 
-use notchwatch_model::{Finding, FindingId, RailwayFilter, Time, UnitKey};
+use notchwatch_model::{
+    ClassId, Finding, FindingId, FindingKind, RailwayFilter, RailwayId, System, Time, UnitKey,
+};
 
 use super::rows::{finding, finding_columns, rank};
 use super::{Cursor, FindingQuery, Page};
@@ -43,11 +45,11 @@ impl Store {
         let values = values![
             all,
             railways,
-            railway.map(|r| r.as_str()),
+            railway.map(RailwayId::as_str),
             query.unit.as_ref().map(|u| u.unit.as_str()),
-            query.class.as_ref().map(|c| c.as_str()),
-            query.system.map(notchwatch_model::System::word),
-            query.kind.map(notchwatch_model::FindingKind::word),
+            query.class.as_ref().map(ClassId::as_str),
+            query.system.map(System::word),
+            query.kind.map(FindingKind::word),
             query.priority.map(rank),
             query.open.is_none(),
             query.open.unwrap_or_default(),

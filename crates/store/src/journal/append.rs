@@ -123,7 +123,7 @@ impl Store {
         let mut late = Vec::new();
         match mode {
             Mode::Whole => put_rows(&mut tx, &rows).await?,
-            Mode::Sorting => late = sort_out(&mut tx, &mut rows, &self.railways_of(ready)).await?,
+            Mode::Sorting => late = sort_out(&mut tx, &mut rows, &railways_of(ready)).await?,
         }
         let refused: Vec<&Refused> = refused.iter().chain(&late).collect();
         let quarantined = put_refused(&mut tx, &refused).await?;
@@ -136,13 +136,6 @@ impl Store {
         put_batch(&mut tx, &id, &done).await?;
         self.commit_batch(tx, batch, id).await?;
         Ok(done)
-    }
-
-    fn railways_of(&self, ready: &[Ready<'_>]) -> HashMap<i64, RailwayId> {
-        ready
-            .iter()
-            .filter_map(|r| Some((r.unit_no, r.message.decoded.unit.as_ref()?.railway.clone())))
-            .collect()
     }
 
     /// Commits; when the answer is lost, remembers the batch.
@@ -164,6 +157,10 @@ enum Mode {
     Whole,
     /// The database refused one: in halves, until it is alone.
     Sorting,
+}
+
+fn railways_of(ready: &[Ready<'_>]) -> HashMap<i64, RailwayId> {
+    ready.iter().filter_map(|r| Some((r.unit_no, r.message.decoded.unit.as_ref()?.railway.clone()))).collect()
 }
 
 /// Packs a message. What cannot be stored is added to the refusals.
@@ -209,7 +206,7 @@ fn make_ready<'a>(
 }
 
 async fn put_rows(tx: &mut Tx, rows: &[(i64, &Ready<'_>)]) -> Result<()> {
-    let envelope = |r: &Ready<'_>| r.message.envelope.clone();
+    let content_type = |r: &Ready<'_>| r.message.envelope.content_type.as_deref().map(clean);
     let all = || rows.iter().map(|(_, r)| *r);
     let columns = vec![
         ("seq", Column::ints(rows.iter().map(|(seq, _)| *seq))),
@@ -222,10 +219,7 @@ async fn put_rows(tx: &mut Tx, rows: &[(i64, &Ready<'_>)]) -> Result<()> {
         ("approximate", Column::Bools(all().map(|r| r.message.decoded.approximate).collect())),
         ("samples", Column::ints(all().map(|r| int(r.samples)))),
         ("topic", Column::texts(all().map(|r| clean(&r.message.envelope.topic)))),
-        (
-            "content_type",
-            Column::Texts(all().map(|r| envelope(r).content_type.as_deref().map(clean)).collect()),
-        ),
+        ("content_type", Column::Texts(all().map(content_type).collect())),
         ("packed", Column::blobs(all().map(|r| r.packed.clone()))),
         ("extras", Column::Blobs(all().map(|r| r.extras.clone()).collect())),
         ("raw", Column::blobs(all().map(|r| r.raw.clone()))),
@@ -241,7 +235,7 @@ async fn sort_out(
 ) -> Result<Vec<Refused>> {
     let mut refused = Vec::new();
     let mut bad: HashSet<i64> = HashSet::new();
-    let mut parts = vec![0..rows.len()];
+    let mut parts = Vec::from([0..rows.len()]);
     while let Some(part) = parts.pop() {
         let some = rows.get(part.clone()).unwrap_or_default();
         if some.is_empty() {

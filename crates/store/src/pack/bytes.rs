@@ -32,10 +32,10 @@ impl Put {
     /// Seven bits a byte, the low ones first.
     pub(crate) fn number(&mut self, mut value: u64) {
         while value >= 0x80 {
-            self.0.push((value & 0x7f) as u8 | 0x80);
+            self.0.push(value.to_le_bytes()[0] | 0x80);
             value >>= 7;
         }
-        self.0.push(value as u8);
+        self.0.push(value.to_le_bytes()[0]);
     }
 
     pub(crate) fn count(&mut self, value: usize) {

@@ -63,7 +63,9 @@ pub(crate) fn take_channel(from: &mut Take<'_>) -> Result<ChannelIx, Broken> {
 
 fn put_texts(out: &mut Put, texts: &[TextSample]) {
     out.count(texts.len());
-    texts.iter().for_each(|text| put_text(out, text));
+    for text in texts {
+        put_text(out, text);
+    }
 }
 
 fn take_texts(from: &mut Take<'_>) -> Result<Vec<TextSample>, Broken> {

@@ -46,7 +46,9 @@ pub(crate) fn put(out: &mut Put, values: &[f64]) {
         }
     } else {
         out.byte(PLAIN);
-        values.iter().for_each(|v| out.float(*v));
+        for value in values {
+            out.float(*value);
+        }
     }
 }
 

@@ -1,6 +1,6 @@
 //! Reading quarantine, by what a caller may see.
 
-use notchwatch_model::{RailwayFilter, Reason};
+use notchwatch_model::{RailwayFilter, RailwayId, Reason, UnitId};
 
 use crate::access::seen;
 use crate::db::{Row, values};
@@ -25,8 +25,8 @@ impl Store {
             all,
             railways,
             query.reason.map(Reason::code),
-            query.railway.as_ref().map(|r| r.as_str()),
-            query.unit.as_ref().map(|u| u.as_str()),
+            query.railway.as_ref().map(RailwayId::as_str),
+            query.unit.as_ref().map(UnitId::as_str),
             query.since,
             after,
             int(limit + 1),

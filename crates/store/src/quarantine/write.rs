@@ -74,22 +74,22 @@ pub(crate) async fn put_refused(tx: &mut Tx, refused: &[&Refused]) -> Result<u64
     let first = give(tx, "quarantine", rows).await?;
     let mut next = first;
     let mut numbered = Vec::with_capacity(rows);
-    let mut raws = Vec::with_capacity(refused.len());
+    let mut kept = Vec::with_capacity(refused.len());
     for message in refused {
-        raws.push((next, *message));
+        kept.push((next, *message));
         for reason in &message.reasons {
-            numbered.push((next, raws.last().map_or(next, |r| r.0), *message, reason));
+            numbered.push((next, kept.last().map_or(next, |r| r.0), *message, reason));
             next += 1;
         }
     }
     let raw_columns = vec![
-        ("raw_id", Column::ints(raws.iter().map(|r| r.0))),
-        ("size", Column::ints(raws.iter().map(|r| int(r.1.raw.len())))),
-        ("raw", Column::blobs(raws.iter().map(|r| r.1.raw.clone()))),
+        ("raw_id", Column::ints(kept.iter().map(|r| r.0))),
+        ("size", Column::ints(kept.iter().map(|r| int(r.1.raw.len())))),
+        ("raw", Column::blobs(kept.iter().map(|r| r.1.raw.clone()))),
     ];
     tx.insert("quarantine_raw", raw_columns, "").await?;
     put_numbered(tx, &numbered).await?;
-    let bytes: usize = raws.iter().map(|r| r.1.raw.len()).sum();
+    let bytes: usize = kept.iter().map(|r| r.1.raw.len()).sum();
     bound(tx, next - 1, int(bytes)).await?;
     Ok(rows as u64)
 }
