@@ -148,7 +148,7 @@ impl Effects {
             FaultKind::PowerLow => self.power += 0.18 * s,
             FaultKind::TractionMotorDistress => bump(&mut self.motor, which, 0.16 * s),
             FaultKind::BatteryUndercharged => self.battery_v -= 4.5 * s,
-            FaultKind::CompressorWorn => self.air_pump += 0.45 * s,
+            FaultKind::CompressorWorn => self.air_pump += 0.62 * s,
             FaultKind::AirLeak => self.air_leak += 0.17 * s,
             FaultKind::CompressorGovernor => self.air_cut_out += 0.6 * s,
             // Faults of sensors act on what is read, not on the machine: see `instrument`.
