@@ -6,6 +6,7 @@
 
 mod cbor;
 mod json;
+mod literal;
 mod number;
 mod record;
 mod resolve;
@@ -133,7 +134,7 @@ fn walk_json<O: Default>(
         Err(Stop::Fault(fault)) => return Err(fault),
         Err(Stop::Parser(error)) => error,
     };
-    let mended = json::repaired(text);
+    let mended = literal::repaired(text);
     once(take, |each| json::read(&mended, Way::Exact, limits, each)).map_err(|stop| match stop {
         Stop::Fault(fault) => fault,
         // A mended text is longer than what was sent, so its positions would mislead.

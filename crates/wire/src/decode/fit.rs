@@ -36,6 +36,8 @@ pub(super) struct Fitted {
     expected: u16,
     base: Option<BaseVerdict>,
     name: String,
+    /// Time of the last record that was in tolerance: the records of a snapshot share theirs.
+    last: Option<(When, Time)>,
 }
 
 /// What the current base name says about the unit.
@@ -78,7 +80,11 @@ impl<'m> Fitter<'m> {
     fn fit(&self, entry: Entry<'_, '_>, out: &mut Fitted) -> Result<(), Refused> {
         let ix = self.channel(&entry, out)?;
         let channel = self.plan.class.channel(ix).ok_or_else(|| (Reason::UnknownChannel, String::new()))?;
-        let time = self.time(entry.when)?;
+        let time = match out.last {
+            Some((when, time)) if when == entry.when => time,
+            _ => self.time(entry.when)?,
+        };
+        out.last = Some((entry.when, time));
         out.expected = ix.0.saturating_add(1);
         if channel.value == ChannelValue::Text {
             let text = text_of(channel, entry.value)?;

@@ -12,13 +12,11 @@ use notchwatch_model::Reason;
 use serde::de::{DeserializeSeed, Deserializer, IgnoredAny, MapAccess, SeqAccess, Visitor};
 use serde_json::value::RawValue;
 
+use super::literal;
 use super::number::{self, EXACT};
 use super::record::{Kind, Label, Record, Scalar};
 use super::{Each, Fault};
 use crate::Limits;
-
-/// A number that every JSON parser refuses as too large: stands in for the literals that are not JSON.
-const OVERFLOW: &str = "1e999";
 
 /// How numbers are made.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -54,37 +52,6 @@ pub(crate) fn read<'a>(text: &'a str, way: Way, limits: &Limits, each: Each<'_, 
         (None, Err(error)) => Err(Stop::Parser(error)),
         (None, Ok(())) => Ok(()),
     }
-}
-
-/// The text with `NaN`, `Infinity` and `-Infinity` outside strings replaced by a number that overflows.
-pub(crate) fn repaired(text: &str) -> Cow<'_, str> {
-    let mut out = String::new();
-    let (mut copied, mut at, mut in_string) = (0, 0, false);
-    while let Some(rest) = text.as_bytes().get(at..).filter(|rest| !rest.is_empty()) {
-        let literal = if in_string {
-            None
-        } else {
-            ["NaN", "Infinity"].iter().find(|l| rest.starts_with(l.as_bytes()))
-        };
-        match (rest.first(), literal) {
-            (_, Some(literal)) => {
-                out.push_str(text.get(copied..at).unwrap_or_default());
-                out.push_str(OVERFLOW);
-                at += literal.len();
-                copied = at;
-                continue;
-            }
-            (Some(b'"'), _) => in_string = !in_string,
-            (Some(b'\\'), _) if in_string => at += 1,
-            _ => {}
-        }
-        at += 1;
-    }
-    if copied == 0 {
-        return Cow::Borrowed(text);
-    }
-    out.push_str(text.get(copied..).unwrap_or_default());
-    Cow::Owned(out)
 }
 
 struct State<'l, 'a> {
@@ -160,9 +127,8 @@ impl<'de> DeserializeSeed<'de> for RecordSeed<'_, '_, 'de> {
 const RECORD_DEPTH: usize = 2;
 
 impl RecordSeed<'_, '_, '_> {
-    fn instead<E>(self, kind: Kind) -> Result<(), E> {
+    fn instead(self, kind: Kind) {
         self.state.record = Record::no_record(kind);
-        Ok(())
     }
 }
 
@@ -184,31 +150,38 @@ impl<'de> Visitor<'de> for RecordSeed<'_, '_, 'de> {
 
     fn visit_seq<A: SeqAccess<'de>>(self, items: A) -> Result<(), A::Error> {
         ScalarSeed { state: self.state, depth: RECORD_DEPTH }.visit_seq(items)?;
-        self.instead(Kind::Nested)
+        self.instead(Kind::Nested);
+        Ok(())
     }
 
     fn visit_str<E>(self, _: &str) -> Result<(), E> {
-        self.instead(Kind::Text)
+        self.instead(Kind::Text);
+        Ok(())
     }
 
     fn visit_u64<E>(self, _: u64) -> Result<(), E> {
-        self.instead(Kind::Number)
+        self.instead(Kind::Number);
+        Ok(())
     }
 
     fn visit_i64<E>(self, _: i64) -> Result<(), E> {
-        self.instead(Kind::Number)
+        self.instead(Kind::Number);
+        Ok(())
     }
 
     fn visit_f64<E>(self, _: f64) -> Result<(), E> {
-        self.instead(Kind::Number)
+        self.instead(Kind::Number);
+        Ok(())
     }
 
     fn visit_bool<E>(self, _: bool) -> Result<(), E> {
-        self.instead(Kind::Boolean)
+        self.instead(Kind::Boolean);
+        Ok(())
     }
 
     fn visit_unit<E>(self) -> Result<(), E> {
-        self.instead(Kind::Null)
+        self.instead(Kind::Null);
+        Ok(())
     }
 }
 
@@ -316,43 +289,15 @@ fn scalar_of_literal<'a, E: serde::de::Error>(
     depth: usize,
 ) -> Result<Scalar<'a>, E> {
     Ok(match literal.as_bytes().first() {
-        Some(b'"') => text_of_literal(literal),
+        Some(b'"') => literal::text(literal),
         Some(b't' | b'f') => Scalar::Flag(literal == "true"),
         Some(b'n') => Scalar::Null,
         Some(b'[' | b'{') => {
-            state.check_depth(depth - 1 + nesting(literal))?;
+            state.check_depth(depth - 1 + literal::nesting(literal))?;
             Scalar::Nested
         }
         _ => number::literal(literal),
     })
-}
-
-fn text_of_literal(literal: &str) -> Scalar<'_> {
-    let inner = literal.strip_prefix('"').and_then(|l| l.strip_suffix('"'));
-    match inner.filter(|inner| !inner.contains('\\')) {
-        Some(plain) => Scalar::Text(Cow::Borrowed(plain)),
-        None => serde_json::from_str(literal)
-            .map_or(Scalar::BrokenText, |text: String| Scalar::Text(Cow::Owned(text))),
-    }
-}
-
-/// Deepest nesting within a well-formed JSON value.
-fn nesting(literal: &str) -> usize {
-    let (mut depth, mut deepest, mut in_string, mut escaped) = (0_usize, 0, false, false);
-    for byte in literal.bytes() {
-        match byte {
-            _ if escaped => escaped = false,
-            b'\\' if in_string => escaped = true,
-            b'"' => in_string = !in_string,
-            b'[' | b'{' if !in_string => {
-                depth += 1;
-                deepest = deepest.max(depth);
-            }
-            b']' | b'}' if !in_string => depth = depth.saturating_sub(1),
-            _ => {}
-        }
-    }
-    deepest
 }
 
 #[cfg(test)]
@@ -400,12 +345,5 @@ mod tests {
             assert!(matches!(records(&pack(15), way), Err(Stop::Fault(f)) if f.reason == Reason::TooLarge));
             assert!(records(r#"[{"x":"[[[[[[[[[[[[[[[[[[[[[[[[["}]"#, way).is_ok());
         }
-    }
-
-    #[test]
-    fn literals_that_are_not_json_are_mended_outside_strings_only() {
-        assert_eq!(repaired(r#"[{"n":"NaN","v":NaN},-Infinity]"#), r#"[{"n":"NaN","v":1e999},-1e999]"#);
-        assert_eq!(repaired(r#"{"a":"\"NaN"}"#), r#"{"a":"\"NaN"}"#);
-        assert!(matches!(repaired("[1,2]"), Cow::Borrowed(_)));
     }
 }

@@ -118,6 +118,7 @@ impl<T> Slot<T> {
         matches!(self, Slot::Absent)
     }
 
+    #[inline]
     fn put(&mut self, value: Slot<T>) {
         *self = if self.is_absent() { value } else { Slot::Bad(Bad::Twice) };
     }
@@ -154,7 +155,7 @@ pub(crate) enum Label {
     Other,
     /// Not one of RFC 8428, and must be understood (it ends in `_`).
     MustUnderstand,
-    /// The same for a base field (RFC 8428 section 12.2: their labels begin with `b`).
+    /// The same for a base field (RFC 8428 section 12.2, from memory: their labels begin with `b`).
     MustUnderstandBase,
 }
 
@@ -253,6 +254,7 @@ impl<'a> Record<'a> {
     }
 
     /// Takes one field.
+    #[inline]
     pub(crate) fn put(&mut self, label: Label, scalar: Scalar<'a>) {
         match label {
             Label::BaseName => self.base_name.put(text(scalar)),
@@ -282,6 +284,7 @@ impl<'a> Record<'a> {
     }
 
     /// Notes an unknown label that must be understood.
+    #[inline]
     pub(crate) fn note_must_understand(&mut self, label: Label, text: &str) {
         if !matches!(label, Label::MustUnderstand | Label::MustUnderstandBase) {
             return;

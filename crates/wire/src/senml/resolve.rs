@@ -112,7 +112,7 @@ impl When {
 }
 
 impl<'a> Resolver<'a> {
-    /// Takes the next record. Errors refuse the whole pack: its version is not understood.
+    /// Takes the next record; its fields are moved out of it. Errors refuse the whole pack: its version is not understood.
     pub(crate) fn step(&mut self, record: &mut Record<'a>) -> Result<Step<'_, 'a>, Fault> {
         self.check_version(record)?;
         let bases_only = record.is_base_only();
