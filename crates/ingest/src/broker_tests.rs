@@ -8,6 +8,8 @@ mod odd_peers;
 mod outages;
 mod peer;
 
+pub(crate) use broker::Broker;
+
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
@@ -23,7 +25,7 @@ use crate::start::{Ingest, start_with};
 use crate::test_sink::{TestSink, decode};
 
 /// Longest wait for something that must come. Generous: the machine may be busy, and nothing is asserted about speed.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 /// Ingest under test.
 struct Running {
@@ -88,7 +90,7 @@ impl Running {
     }
 }
 
-async fn until(what: &str, mut holds: impl FnMut() -> bool) {
+pub(crate) async fn until(what: &str, mut holds: impl FnMut() -> bool) {
     let waited = tokio::time::timeout(PATIENCE, async {
         while !holds() {
             tokio::time::sleep(Duration::from_millis(20)).await;

@@ -116,7 +116,7 @@ impl HealthCell {
     /// Takes reasons back.
     pub(crate) fn clear(&self, reasons: &[HealthReason]) {
         self.0.send_if_modified(|health| {
-            reasons.iter().fold(false, |changed, r| health.reasons.remove(r).is_some() || changed)
+            reasons.iter().filter(|r| health.reasons.remove(r).is_some()).count() > 0
         });
     }
 }

@@ -13,6 +13,7 @@ use tokio_util::task::TaskTracker;
 use crate::commit::{CommitError, Committer, Patience};
 use crate::counters::Counters;
 use crate::health::HealthCell;
+use crate::intake::KEPT_OF_OVERSIZE;
 use crate::sink::Sink;
 
 /// Messages in one commit of an import.
@@ -70,7 +71,7 @@ pub async fn replay_quarantine(
     filter: &RailwayFilter,
 ) -> Result<Replayed, Error> {
     let Some((row, payload)) = store.quarantine_row(id, filter).await? else { return Ok(Replayed::Absent) };
-    if row.size != payload.len() as u64 {
+    if row.reason == Reason::TooLarge && payload.len() == KEPT_OF_OVERSIZE {
         return Ok(Replayed::Incomplete);
     }
     let envelope = Envelope {
@@ -81,12 +82,12 @@ pub async fn replay_quarantine(
         retained: row.reason == Reason::RetainedWithoutTime,
         payload,
     };
-    let mut decoded = decoder.decode(&envelope, register);
-    let refused = std::mem::take(&mut decoded.refused);
-    if decoded.unit.is_none() || (decoded.samples.is_empty() && decoded.texts.is_empty()) {
+    let mut again = decoder.decode(&envelope, register);
+    let refused = std::mem::take(&mut again.refused);
+    if again.unit.is_none() || (again.samples.is_empty() && again.texts.is_empty()) {
         return Ok(Replayed::StillRefused(refused));
     }
-    let appended = store.append(&[NewMessage { envelope, decoded }]).await?;
+    let appended = store.append(&[NewMessage { envelope, decoded: again }]).await?;
     Ok(Replayed::Stored(appended.last))
 }
 

@@ -14,7 +14,7 @@ use tokio::sync::{OwnedSemaphorePermit, mpsc};
 use crate::ack::Ticket;
 
 /// Bytes kept of a message over the message limit: what the quarantine view shows.
-const KEPT_OF_OVERSIZE: usize = 64 * 1024;
+pub(crate) const KEPT_OF_OVERSIZE: usize = 64 * 1024;
 
 /// Decoding as ingest sees it: a total function of the envelope.
 pub type Decode = Arc<dyn Fn(&Envelope) -> Decoded + Send + Sync>;

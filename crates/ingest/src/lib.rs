@@ -26,6 +26,8 @@ mod health;
 #[cfg(test)]
 mod broker_tests;
 #[cfg(test)]
+mod store_tests;
+#[cfg(test)]
 mod test_sink;
 
 pub use commit::CommitError;

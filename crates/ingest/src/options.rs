@@ -128,10 +128,10 @@ impl Default for MqttOptions {
             receive_maximum: 1000,
             message_bytes: 1024 * 1024,
             keep_alive: Duration::from_secs(30),
-            session_expiry: Duration::from_secs(7 * 86_400),
+            session_expiry: Duration::from_hours(7 * 24),
             batching: Batching::default(),
             quiet_after: None,
-            refused_retry: Duration::from_secs(60),
+            refused_retry: Duration::from_mins(1),
             stop_within: Duration::from_secs(5),
         }
     }

@@ -69,6 +69,10 @@ pub(crate) struct Session {
 }
 
 /// What the loop meets. All causes on one screen.
+#[expect(
+    clippy::large_enum_variant,
+    reason = "one lives at a time, and boxing would allocate for every message"
+)]
 enum Step {
     /// The client library reports something.
     Event(Event),

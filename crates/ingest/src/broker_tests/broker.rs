@@ -18,15 +18,15 @@ use super::PATIENCE;
 /// Most bytes of a packet of the publishing client.
 const LARGE: u32 = 64 * 1024 * 1024;
 
-pub(super) struct Broker {
-    pub(super) port: u16,
+pub(crate) struct Broker {
+    pub(crate) port: u16,
     folder: TempDir,
     child: Child,
 }
 
 impl Broker {
     /// Starts a broker with queues as deep as needed and these lines of configuration.
-    pub(super) async fn start(lines: &str) -> Self {
+    pub(crate) async fn start(lines: &str) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let port = free_port();
         let config = format!(
@@ -62,7 +62,7 @@ impl Broker {
     }
 
     /// Publishes at QoS 1 with a client of its own, and returns when the broker has everything.
-    pub(super) async fn publish(&self, topic: &str, payloads: &[impl AsRef<[u8]>]) {
+    pub(crate) async fn publish(&self, topic: &str, payloads: &[impl AsRef<[u8]>]) {
         publish(self.port, topic, payloads).await;
     }
 }

@@ -15,7 +15,7 @@ const REFUSED: Ladder = Ladder { first: Duration::from_secs(1), longest: Duratio
 /// times a minute.
 const CONFLICT: Ladder = Ladder { first: Duration::from_secs(6), longest: Duration::from_secs(90) };
 /// A packet that cannot be read comes back after every connect: under six connects a minute from the first, and falling.
-const MALFORMED: Ladder = Ladder { first: Duration::from_secs(20), longest: Duration::from_secs(120) };
+const MALFORMED: Ladder = Ladder { first: Duration::from_secs(20), longest: Duration::from_mins(2) };
 /// A connection that ended sooner than this after CONNACK counts as ended at once.
 const AT_ONCE: Duration = Duration::from_secs(5);
 /// Connections ended at once, in a row, from which on another process with our identifier is suspected. Not every
@@ -104,7 +104,7 @@ mod tests {
         // Killed and started again, over and over: between two short connections one attempt finds nobody.
         let restarts = (0..20).map(|n| if n % 2 == 0 { SHORT } else { None });
         assert!(restarts.into_iter().all(|lasted| strikes.judge(away(), lasted, "us").kind == Kind::Away));
-        let long = Some(Duration::from_secs(60));
+        let long = Some(Duration::from_mins(1));
         assert!((0..20).all(|_| strikes.judge(away(), long, "us").kind == Kind::Away));
     }
 
@@ -120,10 +120,10 @@ mod tests {
                 *at += *wait;
                 Some(*at)
             })
-            .filter(|at| *at < Duration::from_secs(60))
+            .filter(|at| *at < Duration::from_mins(1))
             .count();
         assert!(in_a_minute < 5, "{waits:?}");
-        assert!(waits[5] >= Duration::from_secs(60));
+        assert!(waits[5] >= Duration::from_mins(1));
     }
 
     /// Case: two processes with one identifier, two minutes: each connects less than ten times.
@@ -131,7 +131,7 @@ mod tests {
     fn a_conflict_makes_few_connects() {
         let mut strikes = Strikes::default();
         let total: Duration = (0..9).map(|_| strikes.wait(&Failure::new(Kind::Conflict, "kicked"))).sum();
-        assert!(total > Duration::from_secs(120), "{total:?}");
+        assert!(total > Duration::from_mins(2), "{total:?}");
     }
 
     #[test]

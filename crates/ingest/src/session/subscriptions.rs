@@ -225,7 +225,7 @@ mod tests {
         subs.ask_all();
         subs.sent(1);
         subs.answered(&suback(1, SubscribeReasonCode::NotAuthorized));
-        let retry = Duration::from_secs(60);
+        let retry = Duration::from_mins(1);
         subs.tick(retry);
         assert!(subs.unsent.is_empty());
         tokio::time::advance(retry).await;
@@ -241,7 +241,7 @@ mod tests {
         let (mut subs, health, _eventloop) = subscriptions(&["a/+"]);
         subs.ask_all();
         tokio::time::advance(ANSWER_WITHIN).await;
-        subs.tick(Duration::from_secs(60));
+        subs.tick(Duration::from_mins(1));
         assert_eq!(health.borrow().reasons[&HealthReason::FilterRefused], "a/+: no answer");
     }
 
