@@ -162,7 +162,7 @@
   const GO = { q: "/queue", f: "/feed" };
   document.addEventListener("keydown", (e) => {
     if (e.ctrlKey || e.metaKey || e.altKey) return;
-    const typing = e.target.closest("input, select, textarea");
+    const typing = e.target.closest?.("input, select, textarea");
     if (e.key === "Escape") {
       const fold = document.querySelector(".acts details[open]");
       if (fold) { fold.open = false; fold.querySelector("summary").focus(); }

@@ -7,6 +7,7 @@
   const summary = document.getElementById("picture-summary");
   const channelButtons = [...document.querySelectorAll("#channels button")];
   const stateBox = document.getElementById("states");
+  const BRAKE = -3;                    // height of dynamic brake in the ribbon, apart from idle at 0
   let data = null;
   let state = null;
 
@@ -55,7 +56,7 @@
     const ribbon = { x: [], y: [], text: [] };
     for (let i = 0; i < data.points.t.length; i += 1) {
       ribbon.x.push(at(data.points.t[i]));
-      ribbon.y.push(data.points.notch[i]);
+      ribbon.y.push(data.points.notch[i] === -1 ? BRAKE : data.points.notch[i]);
       ribbon.text.push(data.points.state[i]);
     }
     out.push({ x: ribbon.x, y: ribbon.y, text: ribbon.text, yaxis: "y3", mode: "lines", line: { shape: "hv", width: 1, color: css("--expected") }, fill: "tozeroy", fillcolor: css("--band"), hovertemplate: "%{text}<br>%{x|%d %b %H:%M} UTC<extra></extra>" });
@@ -117,11 +118,11 @@
       autosize: true, showlegend: false, hovermode: "closest", dragmode: "zoom",
       paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
       font: { family: getComputedStyle(document.body).fontFamily, color: text, size: 13 },
-      margin: { l: 66, r: 16, t: 30, b: 44 },
-      xaxis: { type: "date", range: [at(data.from), at(end)], anchor: "y3", gridcolor: css("--line"), linecolor: css("--line-strong"), title: { text: "time, UTC", font: { size: 12 } } },
+      margin: { l: 66, r: 16, t: 30, b: 58 },
+      xaxis: { type: "date", range: [at(data.from), at(end)], anchor: "y3", gridcolor: css("--line"), linecolor: css("--line-strong"), title: { text: "time, UTC", font: { size: 12 }, standoff: 6 } },
       yaxis: { ...axis, domain: [0.4, 1], title: { text: data.label + ", " + (data.uom || "no unit"), font: { size: 12 } } },
-      yaxis2: { ...axis, domain: [0.17, 0.36], title: { text: "distance,<br>spreads", font: { size: 12 } }, zeroline: true, zerolinecolor: css("--expected") },
-      yaxis3: { ...axis, domain: [0, 0.13], title: { text: "operating<br>state", font: { size: 12 } }, range: [-1.3, 8.4], tickvals: [-1, 0, 4, 8], ticktext: ["brake", "idle", "N4", "N8"], showgrid: false },
+      yaxis2: { ...axis, domain: [0.19, 0.37], title: { text: "distance,<br>spreads", font: { size: 12 } }, zeroline: true, zerolinecolor: css("--expected") },
+      yaxis3: { ...axis, domain: [0, 0.14], title: { text: "operating<br>state", font: { size: 12 } }, range: [BRAKE - 0.6, 8.6], tickvals: [BRAKE, 0, 4, 8], ticktext: ["brake", "idle", "N4", "N8"], showgrid: false },
       shapes, annotations: notes,
     };
   }

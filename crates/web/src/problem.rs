@@ -169,6 +169,15 @@ impl Problem {
                 Self::new(StatusCode::CONFLICT, "the finding changed since it was read; nothing was applied")
             }
             DeskError::Refused(why) => Self::new(StatusCode::UNPROCESSABLE_ENTITY, why.clone()),
+            DeskError::Invalid(places) => {
+                let mut problem =
+                    Self::new(StatusCode::UNPROCESSABLE_ENTITY, "the register would have problems");
+                problem.errors = places
+                    .iter()
+                    .map(|p| Place { pointer: None, parameter: None, detail: p.to_string() })
+                    .collect();
+                problem
+            }
             DeskError::TooMany { seconds } => {
                 let mut problem = Self::new(StatusCode::TOO_MANY_REQUESTS, error.to_string());
                 problem.retry_after = Some(*seconds);

@@ -1,1 +1,7 @@
-//! Tests of the whole router over a real store.
+//! Tests of the whole router over a real store in a temporary folder: access, decisions, streams, pages.
+
+mod access;
+mod decisions;
+mod pages;
+mod stand;
+mod stream;

@@ -297,7 +297,7 @@ fn fault(app: &App, ranked: &RankedFault) -> FaultCard {
     let known = app.desk.library().fault(&ranked.id);
     let weights = |list: &[notchwatch_model::EvidenceWeight]| {
         list.iter()
-            .map(|e| Weight { evidence: e.evidence.clone(), weight: figure(e.weight) })
+            .map(|e| Weight { evidence: e.evidence.clone(), weight: figure_of_weight(e.weight) })
             .collect::<Vec<_>>()
     };
     FaultCard {
@@ -314,6 +314,11 @@ fn fault(app: &App, ranked: &RankedFault) -> FaultCard {
         parts: known.map(|f| f.parts.clone()).unwrap_or_default(),
         skills: known.map(|f| f.skills.clone()).unwrap_or_default(),
     }
+}
+
+/// A weight to two decimals, signed.
+fn figure_of_weight(weight: f64) -> String {
+    format!("{weight:+.2}").replace('-', "\u{2212}")
 }
 
 fn line(entry: &HistoryEntry, zone: &TimeZone, now: Time) -> Line {

@@ -14,6 +14,9 @@ pub(crate) struct Stamp {
     pub(crate) utc: String,
     /// `15:05 local (+01:00)`, with the date where it differs; empty where the zone is UTC.
     pub(crate) local: String,
+    /// Both without the year, for a list of recent things.
+    pub(crate) short: String,
+    pub(crate) short_local: String,
     /// How long ago.
     pub(crate) age: String,
 }
@@ -27,19 +30,35 @@ pub(crate) fn zone(name: &str) -> TimeZone {
 pub(crate) fn stamp(time: Time, zone: &TimeZone, now: Time) -> Stamp {
     let iso = time.to_string();
     let Ok(instant) = jiff::Timestamp::from_microsecond(time.micros()) else {
-        return Stamp { utc: iso.clone(), iso, local: String::new(), age: String::new() };
+        let none = String::new;
+        return Stamp {
+            utc: iso.clone(),
+            short: iso.clone(),
+            iso,
+            local: none(),
+            short_local: none(),
+            age: none(),
+        };
     };
     let utc = instant.to_zoned_datetime(TimeZone::UTC);
     let there = instant.to_zoned_datetime(zone.clone());
-    let local = if *zone == TimeZone::UTC {
-        String::new()
-    } else if utc.date() == there.date() {
-        there.strftime("%H:%M local (%:z)").to_string()
-    } else {
-        there.strftime("%Y-%m-%d %H:%M local (%:z)").to_string()
+    let beside = |other_day: &str| {
+        if *zone == TimeZone::UTC {
+            String::new()
+        } else if utc.date() == there.date() {
+            there.strftime("%H:%M local (%:z)").to_string()
+        } else {
+            there.strftime(other_day).to_string()
+        }
     };
-    let utc = utc.strftime("%Y-%m-%d %H:%M UTC").to_string();
-    Stamp { iso, utc, local, age: format!("{} ago", span(now - time)) }
+    Stamp {
+        iso,
+        local: beside("%Y-%m-%d %H:%M local (%:z)"),
+        short_local: beside("%-d %b, %H:%M local (%:z)"),
+        short: utc.strftime("%-d %b, %H:%M UTC").to_string(),
+        utc: utc.strftime("%Y-%m-%d %H:%M UTC").to_string(),
+        age: format!("{} ago", span(now - time)),
+    }
 }
 
 /// Minutes that the zone is ahead of UTC at a time.
@@ -94,10 +113,13 @@ pub(crate) fn quantity(value: f64, uom: Uom) -> String {
     if name.is_empty() { figure } else { format!("{figure} {name}") }
 }
 
-/// A signed difference with its unit of measure.
+/// A signed difference with its unit of measure; one between temperatures is in kelvin.
 pub(crate) fn difference(value: f64, uom: Uom) -> String {
     let sign = if value > 0.0 { "+" } else { "" };
-    format!("{sign}{}", quantity(value, uom))
+    match uom.name() {
+        "Cel" | "degC" => format!("{sign}{} K", figure(value)),
+        _ => format!("{sign}{}", quantity(value, uom)),
+    }
 }
 
 /// A number to three significant figures, with a true minus sign.
@@ -155,6 +177,7 @@ mod tests {
         assert_eq!(quantity(88.04, Uom::parse("Cel").unwrap()), "88.0 °C");
         assert_eq!(quantity(0.42, Uom::parse("/").unwrap()), "42.0 %");
         assert_eq!(difference(4.0, Uom::NONE), "+4.00");
+        assert_eq!(difference(-6.5, Uom::parse("Cel").unwrap()), "\u{2212}6.50 K");
         assert_eq!(figure(-0.000_01), "\u{2212}0.0000100");
         assert_eq!(figure(-0.0), "0.00");
     }
@@ -165,6 +188,10 @@ mod tests {
         let shown = stamp(time, &zone("Europe/Paris"), time + Span::from_hours(3));
         assert_eq!(shown.utc, "2026-11-03 23:30 UTC");
         assert_eq!(shown.local, "2026-11-04 00:30 local (+01:00)");
+        assert_eq!(
+            (shown.short.as_str(), shown.short_local.as_str()),
+            ("3 Nov, 23:30 UTC", "4 Nov, 00:30 local (+01:00)")
+        );
         assert_eq!(shown.age, "3 h 0 min ago");
         assert_eq!(stamp(time, &zone("UTC"), time).local, "");
         assert_eq!(stamp(time, &zone("No/Where"), time).local, "", "an unknown zone is UTC, never a guess");
