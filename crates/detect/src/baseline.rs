@@ -25,8 +25,9 @@ const RIDGE_WORTH: f64 = 15.0;
 const REACH: f64 = 4.0;
 /// Share of the level that stands for a resolution nobody stated, while a channel has hardly moved.
 const FLAT_SHARE: f64 = 0.02;
-/// Settled samples are correlated: this many count as one when the certainty of a baseline is asked.
-const WORTH: f64 = 15.0;
+/// Once it judges, a baseline follows at most this many times more slowly than while it learned: a slow fault must
+/// not pull its own reference along.
+const FOLLOW: f64 = 10.0;
 
 /// Symmetric products of [`MOST_COVARIATES`] covariates, by rows of the lower triangle.
 const PRODUCTS: usize = MOST_COVARIATES * (MOST_COVARIATES + 1) / 2;
@@ -50,8 +51,8 @@ pub(crate) struct Normal {
     pub(crate) count: u32,
     /// First of them.
     pub(crate) since: Time,
-    /// Whether it may judge.
-    pub(crate) learned: bool,
+    /// Samples it had learned from when it began to judge; `None` while it learns.
+    learned: Option<u32>,
     location: f64,
     variance: f64,
     moments: Option<Box<Moments>>,
@@ -64,13 +65,13 @@ pub(crate) struct Expected {
     pub(crate) value: f64,
     /// Spread of single samples, in the channel's unit of measure. Above nought.
     pub(crate) spread: f64,
-    /// Uncertainty of the expectation as a share of the variance of a block mean: falls with every sample.
+    /// Variance of the expectation, where that of a single sample is 1: falls with every sample.
     pub(crate) doubt: f64,
 }
 
 impl Normal {
     pub(crate) fn new(slot: u8, time: Time) -> Self {
-        Self { slot, count: 0, since: time, learned: false, location: 0.0, variance: 0.0, moments: None }
+        Self { slot, count: 0, since: time, learned: None, location: 0.0, variance: 0.0, moments: None }
     }
 
     /// What is expected with these covariates. `None` while there is nothing to expect from, or no spread.
@@ -80,8 +81,7 @@ impl Normal {
         }
         let (shift, leverage) = self.explained(covariates);
         let spread = self.variance.max(0.0).sqrt().max(floor.at(self.location));
-        let samples = f64::from(self.count) / WORTH;
-        let doubt = (1.0 + leverage) / samples;
+        let doubt = (1.0 + leverage) / self.worth();
         (spread > 0.0 && spread.is_finite()).then_some(Expected {
             value: self.location + shift,
             spread,
@@ -105,7 +105,7 @@ impl Normal {
         }
         let (shift, _) = self.explained(covariates);
         let residual = x - self.location - shift;
-        let gain = (1.0 / (f64::from(self.count) + 1.0)).max(least_gain);
+        let gain = (1.0 / self.pace()).max(least_gain);
         let spread = self.variance.max(0.0).sqrt().max(floor.at(self.location));
         let cut = if self.count >= WINSOR_FROM { WINSOR * spread } else { f64::INFINITY };
         let weight = if residual.abs() > cut { cut / residual.abs() } else { 1.0 };
@@ -119,6 +119,28 @@ impl Normal {
     pub(crate) fn typical(&self, floor: Floor) -> Option<(f64, f64)> {
         let spread = self.variance.max(0.0).sqrt().max(floor.at(self.location));
         (self.count >= WINSOR_FROM && spread > 0.0).then_some((self.location, spread))
+    }
+
+    /// Whether it may judge.
+    pub(crate) fn learned(&self) -> bool {
+        self.learned.is_some()
+    }
+
+    /// From now on it judges.
+    pub(crate) fn begin(&mut self) {
+        self.learned.get_or_insert(self.count);
+    }
+
+    /// Samples that the next one is weighed against.
+    fn pace(&self) -> f64 {
+        let count = f64::from(self.count) + 1.0;
+        self.learned.map_or(count, |learned| count.max(FOLLOW * f64::from(learned)))
+    }
+
+    /// How many samples' worth its certainty is: those that followed count less.
+    fn worth(&self) -> f64 {
+        let learned = self.learned.unwrap_or(self.count);
+        f64::from(learned) + f64::from(self.count - learned.min(self.count)) / FOLLOW
     }
 
     /// Spread without any floor: whether the channel moves in this state.

@@ -68,7 +68,7 @@ pub(crate) fn reach(
 fn distance(limit: &Limit, normal: &Normal, floor: Floor, now: f64) -> Option<f64> {
     let regime = Regime::from_slot(usize::from(normal.slot));
     let state = OperatingState { regime, steady: true, warm: true };
-    if !normal.learned || !limit.states.admits(state) {
+    if !normal.learned() || !limit.states.admits(state) {
         return None;
     }
     let expected = normal.typical(floor)?;
@@ -95,12 +95,14 @@ mod tests {
         }
     }
 
+    const FINE: Floor = Floor { resolution: 0.01, least_step: 0.0 };
+
     fn normal() -> Normal {
         let mut normal = Normal::new(11, Time::EPOCH);
         for i in 0..100 {
-            normal.take(if i % 2 == 0 { 99.0 } else { 101.0 }, &[], Floor::default(), 1e-6);
+            normal.take(if i % 2 == 0 { 99.0 } else { 101.0 }, &[], FINE, 1e-6);
         }
-        normal.learned = true;
+        normal.begin();
         normal
     }
 
@@ -110,12 +112,11 @@ mod tests {
         let points: Vec<(Time, f64)> = (0..24)
             .map(|i| (Time::EPOCH + Span::from_hours(i), 0.1 * f64::from(i32::try_from(i).unwrap())))
             .collect();
-        let found =
-            reach(&[limit(110.0, true)], &[normal()], Floor::default(), Direction::Up, &points).unwrap();
+        let found = reach(&[limit(110.0, true)], &[normal()], FINE, Direction::Up, &points).unwrap();
         let hours = found.p50_s / 3600.0;
         assert!((hours - 80.0).abs() < 6.0, "{found:?}");
         assert!(found.p10_s <= found.p50_s && found.p50_s <= found.p90_s);
-        let below = reach(&[limit(90.0, false)], &[normal()], Floor::default(), Direction::Up, &points);
+        let below = reach(&[limit(90.0, false)], &[normal()], FINE, Direction::Up, &points);
         assert_eq!(below, None, "a low limit is not ahead of a rise");
     }
 }

@@ -65,11 +65,11 @@ impl Judge {
         if let Some(step) = around.step {
             self.floor.note(step.abs());
         }
-        let any_learned = self.normals.iter().any(|n| n.learned);
+        let any_learned = self.normals.iter().any(Normal::learned);
         let at = self.normal(around.slot, around.time);
         let normal = self.normals.get(at)?;
         let expected = normal.expect(around.covariates, self.floor);
-        let learned = normal.learned;
+        let learned = normal.learned();
         let seasonal = self.season.at(around.time) * expected.map_or(0.0, |e| e.spread);
         let frozen = around.frozen;
         if !frozen {
@@ -97,7 +97,7 @@ impl Judge {
     /// Progress of learning, 0 to 1, of the state that is furthest.
     pub(crate) fn progress(&self, pace: &Pace, settings: &Settings, now: Time) -> f64 {
         let furthest = self.normals.iter().map(|n| {
-            if n.learned {
+            if n.learned() {
                 return 1.0;
             }
             let samples = f64::from(n.count) / f64::from(pace.learn(settings));
@@ -110,7 +110,7 @@ impl Judge {
 
     /// Whether the channel was seen to move in a state that has learned.
     pub(crate) fn moves(&self, slot: u8) -> bool {
-        self.normals.iter().any(|n| n.slot == slot && n.learned && n.moves(self.floor.resolution))
+        self.normals.iter().any(|n| n.slot == slot && n.learned() && n.moves(self.floor.resolution))
     }
 
     /// Whether the evidence is on its way to a symptom.
@@ -129,10 +129,11 @@ impl Judge {
     fn learn(&mut self, at: usize, x: f64, around: &Around<'_>) {
         let Some(normal) = self.normals.get_mut(at) else { return };
         normal.take(x, around.covariates, self.floor, around.pace.memory_gain(around.settings));
-        if !normal.learned {
-            let span = (around.time - normal.since).secs_f64();
-            normal.learned = normal.count >= around.pace.learn(around.settings)
-                && span >= around.pace.learn_span(around.settings);
+        let span = (around.time - normal.since).secs_f64();
+        if normal.count >= around.pace.learn(around.settings)
+            && span >= around.pace.learn_span(around.settings)
+        {
+            normal.begin();
         }
     }
 

@@ -27,6 +27,7 @@ mod season;
 pub mod bocpd;
 pub mod cusum;
 pub mod ewma;
+pub mod examine;
 pub mod robust;
 
 mod book;

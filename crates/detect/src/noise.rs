@@ -17,7 +17,7 @@ const PRIOR: f64 = 0.5;
 /// How many blocks that assumption is worth.
 const PRIOR_WORTH: f64 = 4.0;
 /// A scale takes part from this many means on.
-const FEWEST: u32 = 5;
+const FEWEST: u32 = 4;
 /// Means are cut at this many spreads of their scale, so that one event does not deafen the channel.
 const CUT: f64 = 3.0;
 /// ... once the scale has seen this many.
@@ -69,14 +69,33 @@ impl Wander {
         let first = self.scales[0];
         let n = f64::from(first.count);
         let mut largest = (n * first.variance + PRIOR_WORTH * PRIOR) / (n + PRIOR_WORTH);
-        let mut blocks = f64::from(RATIO);
+        let (mut below, mut blocks) = (largest, f64::from(RATIO));
         for scale in self.scales.iter().skip(1) {
             if scale.count >= FEWEST {
-                largest = largest.max(blocks * scale.variance);
+                let here = blocks * scale.variance;
+                (largest, below) = (largest.max(here), here);
+            } else {
+                // Not seen yet: a channel that wanders more at each longer scale will do so at the next one too.
+                let growth = if blocks > f64::from(RATIO) { self.growth(blocks) } else { 1.0 };
+                largest = largest.max(below * growth);
+                break;
             }
             blocks *= f64::from(RATIO);
         }
         largest.sqrt().max(FLOOR)
+    }
+
+    /// By how much the long-run variance grew over the last two scales seen, held within 1 and [`RATIO`]; `blocks` is
+    /// the first scale that was not.
+    fn growth(&self, blocks: f64) -> f64 {
+        let ratio = f64::from(RATIO);
+        let value =
+            |at: usize| self.scales.get(at).map(|s| s.variance * ratio.powi(i32::try_from(at).unwrap_or(0)));
+        let unseen = if blocks > ratio * ratio { 3 } else { 2 };
+        match (value(unseen - 1), value(unseen - 2)) {
+            (Some(last), Some(before)) if before > 0.0 => (last / before).clamp(1.0, ratio),
+            _ => 1.0,
+        }
     }
 
     /// Forgets the slow scales: what made the channel wander slowly was found and is taken out from now on.

@@ -107,7 +107,7 @@ mod tests {
     fn needs_scale_with_cadence() {
         let settings = Settings::default();
         // Interval in seconds; samples a block, samples to learn, span to learn in seconds.
-        let table = [(1.0, 15, 300, 300.0), (60.0, 15, 300, 86_400.0), (3600.0, 5, 30, 108_000.0)];
+        let table = [(1.0, 15, 360, 360.0), (60.0, 15, 360, 86_400.0), (3600.0, 5, 30, 108_000.0)];
         for (interval, block, learn, span) in table {
             let pace = at(interval, 40);
             assert_eq!((pace.block(&settings), pace.learn(&settings)), (block, learn), "{interval} s");

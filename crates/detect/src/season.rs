@@ -155,8 +155,8 @@ impl Season {
     fn new_day(&mut self) -> NewDay {
         let left = self.judge_day();
         let used = self.used();
-        // A pattern that was left is kept as it was: what came after is not what it should look like.
-        if !self.left {
+        // While a pattern is missed it is kept as it was: what came since is not what it should look like.
+        if !self.left && self.lacking == 0 {
             self.refit();
         }
         NewDay { begun: !used && self.used(), left }

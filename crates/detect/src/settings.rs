@@ -41,7 +41,7 @@ impl Default for Settings {
             cusum_decision: 12.0,
             least_spreads: 1.5,
             block_samples: 15,
-            learn_samples: 300,
+            learn_samples: 360,
             memory_days: 30,
         }
     }

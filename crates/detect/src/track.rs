@@ -18,6 +18,9 @@ use crate::num::{single, whole};
 
 /// Block means held for dating and for slopes: two days of quarter hours at 1-minute samples, when always judged.
 pub(crate) const HELD: usize = 96;
+/// Once it judges, wander is learned this many blocks late, and from blocks that led to no symptom: a change must not
+/// raise its own bar.
+const LATE: u32 = 24;
 /// A single sample is cut at this many spreads before it enters a block.
 const SAMPLE_CUT: f64 = 8.0;
 /// A block is cut at this many long-run spreads before it enters the detectors, so that no single block decides.
@@ -83,6 +86,8 @@ pub(crate) struct Mean {
     /// Begin of the block, in whole seconds after the track's origin.
     at_s: u32,
     pub(crate) z: f32,
+    /// Whether wander may be learned from it.
+    fair: bool,
 }
 
 /// Evidence that a descriptor moved.
@@ -112,6 +117,8 @@ pub(crate) struct Track {
     pub(crate) level: Ewma,
     origin: Option<Time>,
     blocks: u32,
+    /// Blocks that fed the detectors.
+    judged: u32,
 }
 
 impl Track {
@@ -209,19 +216,37 @@ impl Track {
         if self.held.len() >= HELD {
             self.held.pop_front();
         }
-        self.held.push_back(Mean { at_s, z: single(block.z) });
+        self.held.push_back(Mean { at_s, z: single(block.z), fair: learning });
         self.level.step(block.z, LEVEL_GAIN);
         if judging {
+            self.judged = self.judged.saturating_add(1);
             let spread = self.wander.spread();
             let y = (block.z / spread).clamp(-BLOCK_CUT, BLOCK_CUT);
-            let k = settings.cusum_reference + DOUBT * block.doubt.max(0.0).sqrt();
+            let k = settings.cusum_reference + DOUBT * (f64::from(block.count) * block.doubt.max(0.0)).sqrt();
             self.cusum.step(y, k);
             self.up.follow(self.cusum.high, &block);
             self.down.follow(self.cusum.low, &block);
             self.steps.step(y, &Hazard { hazard: HAZARD, prior: PRIOR });
         }
-        if learning {
-            self.wander.take(block.z);
+        if !judging {
+            if learning {
+                self.wander.take(block.z);
+            }
+        } else if let Some(late) =
+            self.held.len().checked_sub(LATE as usize).and_then(|i| self.held.get(i)).copied()
+            && self.judged > LATE
+            && late.fair
+            && learning
+        {
+            self.wander.take(f64::from(late.z));
+        }
+    }
+
+    /// A symptom was raised: blocks from its onset on are no measure of normal wander.
+    pub(crate) fn disown(&mut self, onset: Time) {
+        let origin = self.origin.unwrap_or_default();
+        for mean in &mut self.held {
+            mean.fair = mean.fair && origin + Span::from_secs(i64::from(mean.at_s)) < onset;
         }
     }
 

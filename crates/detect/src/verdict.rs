@@ -58,7 +58,7 @@ pub(crate) fn peer(subject: Subject<'_>, track: &mut Track, book: &mut Book, out
 fn raise(
     subject: Subject<'_>,
     kind: Option<SymptomKind>,
-    track: &Track,
+    track: &mut Track,
     book: &mut Book,
     out: &mut Vec<SymptomChange>,
 ) {
@@ -74,6 +74,7 @@ fn raise(
         reach(&subject.plan.limits, subject.normals, subject.floor, evidence.direction, points)
     });
     book.raise(subject.plan, subject.time, report(kind, track, evidence, onset, course), out);
+    track.disown(onset);
 }
 
 /// A symptom that lasts: count calm blocks, clear after enough of them, else revise when it moved.

@@ -1,0 +1,215 @@
+//! Examination of one file: the same chain as live, with a score for every row and channel.
+//!
+//! Owns the generic class for a file of unknown channels (one regime, the usual sensor codes judged by context) and
+//! the scores. Refuses to read the file and to guess times: rows come with a time and the caller says how it made
+//! it. A row's scores depend on it and the rows before it only.
+
+use notchwatch_model::{
+    ChannelDef, ChannelName, ChannelValue, Class, ClassId, IdError, OperationRule, Row, StateFilter,
+    SymptomChange, System, Uom,
+};
+
+use crate::{Plan, Settings, UnitModel};
+
+/// Numbers that sensors and their electronics send for "no value": power-up and open-circuit codes of a common
+/// digital thermometer, and the ends of the usual integer types (common practice).
+const CODES: [f64; 8] =
+    [85.0, -127.0, 32_767.0, -32_768.0, 65_535.0, 2_147_483_647.0, -2_147_483_648.0, 4_294_967_295.0];
+
+/// The chain over one file.
+#[derive(Debug)]
+pub struct Examiner {
+    plan: Plan,
+    model: UnitModel,
+}
+
+/// What one row gave.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Examined {
+    /// What became of symptoms.
+    pub changes: Vec<SymptomChange>,
+    /// Score of each channel, 0 to 1, in the order of the channels; 0 while it learns; 0.5 and above is an alarm.
+    pub scores: Vec<f64>,
+    /// Score of all channels together.
+    pub all: f64,
+}
+
+impl Examiner {
+    /// For a known class.
+    pub fn new(class: &Class, settings: &Settings) -> Self {
+        let plan = Plan::new(class, settings);
+        let model = UnitModel::new(&plan);
+        Self { plan, model }
+    }
+
+    /// For channels of which nothing is known but the names, as a file's header has them. Errors when a header
+    /// cannot be made a channel name: it has neither letter nor digit.
+    pub fn generic(headers: &[&str], settings: &Settings) -> Result<Self, IdError> {
+        Ok(Self::new(&generic_class(headers)?, settings))
+    }
+
+    /// Names of the channels, in order.
+    pub fn names(&self) -> impl Iterator<Item = &ChannelName> {
+        self.plan.names()
+    }
+
+    /// Takes a row. Rows that are not later than the one before change nothing; their scores are those before.
+    pub fn row(&mut self, row: &Row) -> Examined {
+        let changes = self.model.step(&self.plan, row);
+        let scores: Vec<f64> =
+            (0..self.plan.channels.len()).map(|i| self.model.score(&self.plan, i)).collect();
+        let all = scores.iter().copied().fold(0.0, f64::max);
+        Examined { changes, scores, all }
+    }
+
+    /// Channels that still learn, with their progress.
+    pub fn learning(&self) -> std::collections::BTreeMap<ChannelName, f64> {
+        self.model.learning(&self.plan)
+    }
+}
+
+/// A class of unknown channels: one operating state, no limits, codes judged by context.
+pub fn generic_class(headers: &[&str]) -> Result<Class, IdError> {
+    let channels = headers.iter().map(|h| generic_channel(h)).collect::<Result<Vec<_>, _>>()?;
+    Ok(Class {
+        id: ClassId::new("examined")?,
+        name: "Examined file".to_owned(),
+        operation: OperationRule::default(),
+        channels,
+    })
+}
+
+fn generic_channel(header: &str) -> Result<ChannelDef, IdError> {
+    Ok(ChannelDef {
+        name: channel_name(header)?,
+        label: header.to_owned(),
+        system: System::Machine,
+        uom: Uom::NONE,
+        value: ChannelValue::Number,
+        resolution: 0.0,
+        range: None,
+        codes: CODES.to_vec(),
+        max_rate: None,
+        judged: true,
+        judged_in: StateFilter::default(),
+        settle_s: 0,
+        covariates: Vec::new(),
+        limits: Vec::new(),
+        tied: Vec::new(),
+        sisters: None,
+        optional: false,
+    })
+}
+
+/// A header as a channel name: what a name may not hold becomes an underscore.
+pub fn channel_name(header: &str) -> Result<ChannelName, IdError> {
+    let kept: String = header
+        .trim()
+        .chars()
+        .map(|c| if c.is_ascii_alphanumeric() || matches!(c, '-' | '.' | '_') { c } else { '_' })
+        .take(128)
+        .collect();
+    ChannelName::new(kept.trim_start_matches(|c: char| !c.is_ascii_alphanumeric()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::Noise;
+    use notchwatch_model::{Change, Span, SymptomKind, Time};
+
+    fn run(series: impl Iterator<Item = f64>, interval: Span) -> (Vec<(usize, SymptomChange)>, Vec<f64>) {
+        let mut examiner = Examiner::generic(&["Inlet temp (C)"], &Settings::default()).unwrap();
+        let mut changes = Vec::new();
+        let mut scores = Vec::new();
+        let mut time = Time::from_secs_f64(1_767_225_600.0).unwrap();
+        for (i, x) in series.enumerate() {
+            let examined = examiner.row(&Row { time, values: vec![Some(x)] });
+            changes.extend(examined.changes.into_iter().map(|c| (i, c)));
+            scores.push(examined.all);
+            time = time + interval;
+        }
+        (changes, scores)
+    }
+
+    #[test]
+    fn headers_become_names() {
+        assert_eq!(channel_name(" Volume Flow RateRMS ").unwrap().as_str(), "Volume_Flow_RateRMS");
+        assert_eq!(channel_name("(x) y").unwrap().as_str(), "x__y");
+        assert!(channel_name("--").is_err());
+    }
+
+    #[test]
+    fn a_lasting_step_of_four_spreads_is_an_alarm_within_hours_and_ends_when_it_ends() {
+        let mut noise = Noise::new(31);
+        let series =
+            (0..8000).map(|i| 50.0 + noise.normal() + if (4000..6000).contains(&i) { 4.0 } else { 0.0 });
+        let (changes, scores) = run(series, Span::from_mins(1));
+        let raised: Vec<usize> =
+            changes.iter().filter(|(_, c)| c.change == Change::Raised).map(|(i, _)| *i).collect();
+        let cleared: Vec<usize> =
+            changes.iter().filter(|(_, c)| c.change == Change::Cleared).map(|(i, _)| *i).collect();
+        assert_eq!((raised.len(), cleared.len()), (1, 1), "{changes:?}");
+        assert!(
+            (4000..4120).contains(&raised[0]) && (6000..6300).contains(&cleared[0]),
+            "{raised:?} {cleared:?}"
+        );
+        let symptom = &changes[0].1.symptom;
+        assert_eq!(symptom.kind, SymptomKind::LevelShift);
+        assert!((symptom.spreads - 4.0).abs() < 1.0 && symptom.probability > 0.9, "{symptom:?}");
+        let onset = (symptom.onset - Time::from_secs_f64(1_767_225_600.0).unwrap()).secs_f64() / 60.0;
+        assert!((onset - 4000.0).abs() < 20.0, "onset at minute {onset}");
+        assert!(scores.iter().take(3999).all(|s| *s < 0.5));
+        assert!(scores.iter().take(5900).skip(4120).all(|s| *s >= 0.5));
+    }
+
+    /// A flat series with one step of the resolution is no event; a real step that lasts an hour is one.
+    #[test]
+    fn a_flat_series_stays_quiet_until_it_really_steps() {
+        let flat = |i: usize| if i == 3000 { 24.1 } else { 24.0 };
+        let (changes, scores) = run((0..4000).map(flat), Span::from_mins(1));
+        assert!(changes.is_empty() && scores.iter().all(|s| s.is_finite() && *s < 0.5), "{changes:?}");
+        let stepped = |i: usize| if (3500..3560).contains(&i) { 29.0 } else { flat(i) };
+        let (changes, _) = run((0..4000).map(stepped), Span::from_mins(1));
+        assert_eq!(changes.iter().filter(|(_, c)| c.change == Change::Raised).count(), 1, "{changes:?}");
+    }
+
+    /// Codes among plausible readings are one sensor matter; an honest climb through a code's value is kept.
+    #[test]
+    fn codes_are_a_sensor_matter_and_a_climb_is_not() {
+        let readings = [
+            41.0,
+            41.1,
+            85.0,
+            41.1,
+            41.2,
+            -127.0,
+            41.2,
+            32_767.0,
+            41.3,
+            65_535.0,
+            41.3,
+            2_147_483_647.0,
+            41.4,
+            60.0,
+            62.5,
+            65.0,
+            67.5,
+            70.0,
+            72.5,
+            75.0,
+            77.5,
+            80.0,
+            82.5,
+            85.0,
+            85.0,
+            84.9,
+            85.1,
+        ];
+        let (changes, _) = run(readings.iter().copied(), Span::from_secs(30));
+        let raised: Vec<SymptomKind> =
+            changes.iter().filter(|(_, c)| c.change == Change::Raised).map(|(_, c)| c.symptom.kind).collect();
+        assert_eq!(raised, [SymptomKind::OutOfRange]);
+        assert!(changes.iter().all(|(i, _)| *i < 20), "the climb through 85 adds nothing: {changes:?}");
+    }
+}
