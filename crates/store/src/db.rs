@@ -57,7 +57,7 @@ impl Db {
     pub(crate) async fn fetch(&self, sql: &'static str, values: Vec<Value>) -> Result<Vec<Row>> {
         let mut tx = self.read().await?;
         let rows = tx.fetch(sql, values).await?;
-        tx.commit().await?;
+        tx.end().await?;
         Ok(rows)
     }
 }
@@ -106,6 +106,14 @@ impl Tx {
         match self {
             Tx::Sqlite(tx) => sqlite::insert(tx, table, columns, suffix).await,
             Tx::Postgres(tx) => postgres::insert(tx, table, columns, suffix).await,
+        }
+    }
+
+    /// Ends a transaction that only read.
+    pub(crate) async fn end(self) -> Result<()> {
+        match self {
+            Tx::Sqlite(tx) => Ok(tx.rollback().await?),
+            Tx::Postgres(tx) => Ok(tx.rollback().await?),
         }
     }
 

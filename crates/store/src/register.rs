@@ -20,7 +20,7 @@ impl Store {
     pub async fn register(&self) -> Result<Register> {
         let mut tx = self.shared.db.read().await?;
         let register = read(&mut tx).await?;
-        tx.commit().await?;
+        tx.end().await?;
         Ok(register)
     }
 

@@ -19,7 +19,7 @@ impl Store {
         let sql = "SELECT id, at, account, railway, unit, finding, act, seen, effective FROM decision \
                    WHERE finding = $3 AND ($1 OR railway IN TEXTS($2)) ORDER BY id";
         let decided = tx.fetch(sql, values![all, railways, id.as_str()]).await?;
-        tx.commit().await?;
+        tx.end().await?;
         let mut entries = Vec::with_capacity(said.len() + decided.len());
         for row in &said {
             let at = row.time("at")?;

@@ -28,6 +28,14 @@ pub(crate) struct Ready<'a> {
     pub(crate) raw: Vec<u8>,
 }
 
+/// A batch made ready.
+struct Batch<'a> {
+    messages: &'a [NewMessage],
+    ready: Vec<Ready<'a>>,
+    refused: Vec<Refused>,
+    doubts: Vec<BatchId>,
+}
+
 impl Store {
     /// Commits a batch of messages: one transaction, journal rows in the order given, refusals into quarantine.
     /// When it returns, every message of the batch is durable. On [`Error::Unreachable`] and [`Error::Full`] try again
@@ -39,46 +47,34 @@ impl Store {
         if batch.is_empty() {
             return Ok(Appended::default());
         }
-        if let Some(done) = self.committed_before(batch).await? {
-            return Ok(done);
-        }
         let (ready, refused) = self.prepare(batch).await?;
-        match self.write(batch, &ready, &refused, Mode::Whole).await {
+        let doubts = self.doubts(batch);
+        let all = Batch { messages: batch, ready, refused, doubts };
+        let done = match self.write(&all, Mode::Whole).await {
             Err(Error::Refused(what)) => {
                 tracing::warn!(
                     what,
                     messages = batch.len(),
                     "a row was refused by the database: sorting it out"
                 );
-                self.write(batch, &ready, &refused, Mode::Sorting).await
+                self.write(&all, Mode::Sorting).await
             }
             done => done,
+        }?;
+        if !all.doubts.is_empty() {
+            held(&self.shared.writer).settle(&digest(batch));
         }
+        Ok(done)
     }
 
-    /// Looks up a batch whose commit result was lost.
-    async fn committed_before(&self, batch: &[NewMessage]) -> Result<Option<Appended>> {
-        if !held(&self.shared.writer).any_in_doubt() {
-            return Ok(None);
+    /// Ids under which the batch may have been committed, since the answer was lost.
+    fn doubts(&self, batch: &[NewMessage]) -> Vec<BatchId> {
+        if held(&self.shared.writer).any_in_doubt() {
+            let digest = digest(batch);
+            held(&self.shared.writer).ids_of(&digest)
+        } else {
+            Vec::new()
         }
-        let digest = digest(batch);
-        let ids = held(&self.shared.writer).ids_of(&digest);
-        let mut found = None;
-        for id in ids {
-            let sql = "SELECT last_seq, messages, samples, quarantined FROM batch WHERE id = $1";
-            if let Some(row) = self.shared.db.fetch(sql, values![id.to_vec()]).await?.first() {
-                found = Some(Appended {
-                    last: row.maybe_int("last_seq")?.map(Seq),
-                    messages: row.count("messages")?,
-                    samples: row.count("samples")?,
-                    quarantined: row.count("quarantined")?,
-                });
-            }
-        }
-        if found.is_some() {
-            held(&self.shared.writer).settle(&digest);
-        }
-        Ok(found)
     }
 
     /// Packs what can be stored and lists what cannot.
@@ -109,23 +105,23 @@ impl Store {
         Ok(known)
     }
 
-    async fn write(
-        &self,
-        batch: &[NewMessage],
-        ready: &[Ready<'_>],
-        refused: &[Refused],
-        mode: Mode,
-    ) -> Result<Appended> {
+    async fn write(&self, batch: &Batch<'_>, mode: Mode) -> Result<Appended> {
         let id = held(&self.shared.writer).next_id();
+        let ready = &batch.ready;
         let mut tx = self.shared.db.write().await?;
+        // The counter is locked until a transaction ends: a commit in doubt is in by now, or never will be.
         let first = give(&mut tx, "journal", ready.len()).await?;
+        if let Some(done) = committed(&mut tx, &batch.doubts).await? {
+            tx.end().await?;
+            return Ok(done);
+        }
         let mut rows: Vec<(i64, &Ready<'_>)> = (first..).zip(ready).collect();
         let mut late = Vec::new();
         match mode {
             Mode::Whole => put_rows(&mut tx, &rows).await?,
             Mode::Sorting => late = sort_out(&mut tx, &mut rows, &railways_of(ready)).await?,
         }
-        let refused: Vec<&Refused> = refused.iter().chain(&late).collect();
+        let refused: Vec<&Refused> = batch.refused.iter().chain(&late).collect();
         let quarantined = put_refused(&mut tx, &refused).await?;
         let done = Appended {
             last: rows.last().map(|(seq, _)| Seq(*seq)),
@@ -134,7 +130,7 @@ impl Store {
             quarantined,
         };
         put_batch(&mut tx, &id, &done).await?;
-        self.commit_batch(tx, batch, id).await?;
+        self.commit_batch(tx, batch.messages, id).await?;
         Ok(done)
     }
 
@@ -262,6 +258,22 @@ async fn sort_out(
     }
     rows.retain(|(seq, _)| !bad.contains(seq));
     Ok(refused)
+}
+
+/// What a batch in doubt did, when it is in.
+async fn committed(tx: &mut Tx, doubts: &[BatchId]) -> Result<Option<Appended>> {
+    for id in doubts {
+        let sql = "SELECT last_seq, messages, samples, quarantined FROM batch WHERE id = $1";
+        if let Some(row) = tx.fetch_one(sql, values![id.to_vec()]).await? {
+            return Ok(Some(Appended {
+                last: row.maybe_int("last_seq")?.map(Seq),
+                messages: row.count("messages")?,
+                samples: row.count("samples")?,
+                quarantined: row.count("quarantined")?,
+            }));
+        }
+    }
+    Ok(None)
 }
 
 async fn put_batch(tx: &mut Tx, id: &BatchId, done: &Appended) -> Result<()> {

@@ -49,7 +49,7 @@ impl Store {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
         let mut tx = self.shared.db.read().await?;
         let samples = samples(&mut tx, &Wanted { unit_no, from, to, channel: None, up_to }).await?;
-        tx.commit().await?;
+        tx.end().await?;
         Ok(samples)
     }
 
@@ -65,7 +65,7 @@ impl Store {
         let wanted = Wanted { unit_no, from, to, channel: Some(channel), up_to: None };
         let mut tx = self.shared.db.read().await?;
         let samples = samples(&mut tx, &wanted).await?;
-        tx.commit().await?;
+        tx.end().await?;
         Ok(samples.into_iter().map(|s| (s.time, s.value)).collect())
     }
 
@@ -85,7 +85,7 @@ impl Store {
             let open = row.int("open_day")?;
             found.extend(texts.into_iter().filter(|text| text.time.day() >= open));
         }
-        tx.commit().await?;
+        tx.end().await?;
         let mut settled: BTreeMap<(Time, ChannelIx), String> = BTreeMap::new();
         for text in found.into_iter().filter(|text| from <= text.time && text.time < to) {
             let held = settled.entry((text.time, text.channel)).or_default();
@@ -114,7 +114,7 @@ impl Store {
         }
         let open = Wanted { unit_no, from: Time::EPOCH, to: end, channel: None, up_to: None };
         newest.extend(open_samples(&mut tx, &open).await?);
-        tx.commit().await?;
+        tx.end().await?;
         Ok(newest.into_samples())
     }
 }

@@ -33,7 +33,7 @@ impl Store {
             let settled = samples(&mut tx, &wanted).await?;
             of_samples(settled.into_iter().map(|s| (s.time, s.value)), bucket)
         };
-        tx.commit().await?;
+        tx.end().await?;
         Ok(found)
     }
 }

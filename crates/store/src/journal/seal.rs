@@ -27,8 +27,10 @@ impl Store {
             if due.is_empty() {
                 break;
             }
-            for some in due.chunks(AT_ONCE) {
-                self.seal_some(some, &mut report).await?;
+            for day in due.chunk_by(|a, b| a.1 == b.1) {
+                for some in day.chunks(AT_ONCE) {
+                    self.seal_some(some, &mut report).await?;
+                }
             }
         }
         report.dropped = self.drop_rows(now - keep_raw).await?;
@@ -54,7 +56,7 @@ impl Store {
         for (unit_no, day) in due {
             sealed.extend(pack_day(&mut tx, *unit_no, *day).await?);
         }
-        tx.commit().await?;
+        tx.end().await?;
         let mut tx = self.shared.db.write().await?;
         put_sealed(&mut tx, &sealed).await?;
         tx.commit().await?;

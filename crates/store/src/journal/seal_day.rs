@@ -14,8 +14,8 @@ use crate::{Error, Result, int};
 pub(crate) struct Sealed {
     unit_no: i64,
     day: i64,
-    /// Newest journal position read: rows that came after it stay open.
-    read_to: i64,
+    /// Journal positions of the rows read: others of the day that came since stay open.
+    read: Vec<i64>,
     /// Absent when the rows hold nothing of the day that was not in its block.
     pub(crate) block: Option<NewBlock>,
 }
@@ -35,8 +35,10 @@ pub(crate) async fn pack_day(tx: &mut Tx, unit_no: i64, day: i64) -> Result<Opti
     let sql = "SELECT seq, received, retained, approximate, packed, extras FROM journal \
                WHERE unit_no = $1 AND open_day = $2 ORDER BY seq";
     let rows = tx.fetch(sql, values![unit_no, day]).await?;
-    let Some(last) = rows.last() else { return Ok(None) };
-    let read_to = last.int("seq")?;
+    if rows.is_empty() {
+        return Ok(None);
+    }
+    let read = rows.iter().map(|row| row.int("seq")).collect::<Result<Vec<_>>>()?;
     let (revision, mut whole) = old_block(tx, unit_no, day).await?;
     let held: HashSet<Seq> = whole.messages.iter().map(|m| m.seq).collect();
     let mut grew = false;
@@ -63,8 +65,8 @@ pub(crate) async fn pack_day(tx: &mut Tx, unit_no: i64, day: i64) -> Result<Opti
         whole.texts.extend(texts.into_iter().map(|t| (t, position)));
         grew = true;
     }
-    let block = if grew { Some(new_block(&whole, revision, read_to, unit_no, day)?) } else { None };
-    Ok(Some(Sealed { unit_no, day, read_to, block }))
+    let block = if grew { Some(new_block(&whole, revision, unit_no, day)?) } else { None };
+    Ok(Some(Sealed { unit_no, day, read, block }))
 }
 
 /// Writes blocks, rollups and newest samples, and closes the day for the rows that are in them.
@@ -82,9 +84,9 @@ pub(crate) async fn put_sealed(tx: &mut Tx, sealed: &[Sealed]) -> Result<()> {
     put_newest(tx, &blocks).await?;
     for part in sealed {
         let sql = "UPDATE journal SET open_day = CASE WHEN last_event >= $4 THEN open_day + 1 ELSE NULL END \
-                   WHERE unit_no = $1 AND open_day = $2 AND seq <= $3";
+                   WHERE unit_no = $1 AND open_day = $2 AND seq IN INTS($3)";
         let next_day = (part.day + 1).saturating_mul(86_400_000_000);
-        tx.execute(sql, values![part.unit_no, part.day, part.read_to, next_day]).await?;
+        tx.execute(sql, values![part.unit_no, part.day, part.read.clone(), next_day]).await?;
     }
     Ok(())
 }
@@ -143,12 +145,12 @@ async fn old_block(tx: &mut Tx, unit_no: i64, day: i64) -> Result<(i64, Day)> {
     Ok((row.int("revision")? + 1, whole))
 }
 
-fn new_block(whole: &Day, revision: i64, read_to: i64, unit_no: i64, day: i64) -> Result<NewBlock> {
+fn new_block(whole: &Day, revision: i64, unit_no: i64, day: i64) -> Result<NewBlock> {
     let packed = block::pack(whole).map_err(|b| b.at(format!("unit {unit_no}, day {day}, to be sealed")))?;
     let settled = settled(whole.samples.iter().map(|(sample, _)| *sample).collect());
     let mut newest = Newest::default();
     newest.extend(settled.iter().copied());
-    let last_seq = whole.messages.iter().map(|m| m.seq.0).max().unwrap_or(read_to);
+    let last_seq = whole.messages.iter().map(|m| m.seq.0).max().unwrap_or_default();
     Ok(NewBlock {
         revision,
         last_seq,

@@ -1,0 +1,65 @@
+//! The contract of the store: every case runs on `SQLite` and on `PostgreSQL`.
+//!
+//! `PostgreSQL` is looked for at `NOTCHWATCH_TEST_POSTGRES` (default `postgres://postgres@127.0.0.1:5432/test`); each
+//! case makes a database of its own there and drops it. Where it is not there, its cases fail and say so.
+
+mod access;
+mod bed;
+mod decisions;
+mod findings;
+mod lifecycle;
+mod outage;
+mod quarantine;
+mod samples;
+mod sealing;
+
+macro_rules! on_both {
+    ($($module:ident :: $case:ident),* $(,)?) => {
+        mod sqlite {
+            $(#[test]
+            fn $case() {
+                crate::bed::run(crate::bed::Engine::Sqlite, crate::$module::$case);
+            })*
+        }
+
+        mod postgres {
+            $(#[test]
+            fn $case() {
+                crate::bed::run(crate::bed::Engine::Postgres, crate::$module::$case);
+            })*
+        }
+    };
+}
+
+on_both! {
+    access::accounts_sessions_tokens_and_audit_come_back,
+    decisions::a_decision_is_recorded_with_its_verdict,
+    decisions::of_two_that_race_one_wins,
+    decisions::other_railways_findings_cannot_be_decided,
+    findings::a_commit_is_all_or_nothing,
+    findings::events_become_visible_in_order,
+    findings::lists_are_filtered_ordered_and_paged,
+    findings::only_changes_that_matter_are_told,
+    findings::snapshots_and_progress_come_back,
+    findings::the_machine_never_touches_the_operator_half,
+    lifecycle::a_changed_migration_is_refused,
+    lifecycle::a_newer_database_is_refused,
+    lifecycle::migrating_again_changes_nothing,
+    lifecycle::nothing_is_lost_when_stopped_or_killed,
+    lifecycle::the_register_keeps_numbers,
+    lifecycle::watchers_are_told,
+    outage::a_cut_connection_heals,
+    quarantine::a_row_bad_at_the_database_is_set_aside,
+    quarantine::refusals_are_kept_by_reason,
+    samples::a_large_message_and_a_catch_up_fit,
+    samples::messages_come_back_as_decoded,
+    samples::positions_become_visible_in_order,
+    samples::repeats_and_contradictions_settle_in_any_order,
+    samples::texts_with_control_characters_never_fail_a_batch,
+    samples::values_that_are_not_finite_are_never_stored,
+    sealing::late_rows_are_sealed_again,
+    sealing::latest_looks_past_what_is_not_yet,
+    sealing::messages_across_midnight_are_in_both_days,
+    sealing::old_rows_go_only_when_sealed_and_judged,
+    sealing::sealed_reads_equal_unsealed_reads,
+}

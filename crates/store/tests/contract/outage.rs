@@ -1,0 +1,114 @@
+//! Connections that end: by the server, and in the middle of a commit.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use notchwatch_model::Seq;
+use notchwatch_store::{Options, Store};
+use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
+use tokio::net::{TcpListener, TcpStream};
+
+use crate::bed::{Bed, Engine, at, message, sample, unit};
+
+pub(crate) async fn a_cut_connection_heals(bed: &Bed) {
+    match bed.engine {
+        Engine::Sqlite => a_lock_from_outside_is_waited_for(bed).await,
+        Engine::Postgres => {
+            ended_connections_are_made_anew(bed).await;
+            a_lost_answer_to_a_commit_doubles_nothing(bed).await;
+        }
+    }
+}
+
+/// A writer outside holds the file for a while: callers wait, none sees a lock.
+async fn a_lock_from_outside_is_waited_for(bed: &Bed) {
+    use sqlx::Connection as _;
+    let store = bed.open().await;
+    let path = bed.url.strip_prefix("sqlite:").unwrap();
+    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(path);
+    let mut outside = sqlx::SqliteConnection::connect_with(&options).await.unwrap();
+    sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut outside).await.unwrap();
+    let writer = {
+        let store = store.clone();
+        tokio::task::spawn(async move {
+            store.append(&[message("northmoor/NM-1", 0, vec![sample(0, 0, 1.0)])]).await
+        })
+    };
+    tokio::time::sleep(std::time::Duration::from_millis(300)).await;
+    assert_eq!(store.journal_end().await.unwrap(), Seq(0), "reading goes on");
+    sqlx::raw_sql("COMMIT").execute(&mut outside).await.unwrap();
+    assert_eq!(writer.await.unwrap().unwrap().messages, 1);
+    store.close().await;
+}
+
+async fn ended_connections_are_made_anew(bed: &Bed) {
+    let store = bed.open().await;
+    for round in 0..5 {
+        store.append(&[message("northmoor/NM-1", round, vec![sample(round, 0, 1.0)])]).await.unwrap();
+        bed.sql(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity \
+             WHERE datname = current_database() AND pid <> pg_backend_pid()",
+        )
+        .await;
+    }
+    let read = store.unit_samples(&unit("northmoor/NM-1"), at(0), at(100), None).await.unwrap();
+    assert_eq!(read.len(), 5);
+    store.close().await;
+}
+
+/// A relay cuts the connection once the server has the commit and before its answer comes back.
+async fn a_lost_answer_to_a_commit_doubles_nothing(bed: &Bed) {
+    let cut = Arc::new(AtomicBool::new(false));
+    let (before, database) = bed.url.rsplit_once('/').unwrap();
+    let (head, server) = before.rsplit_once('@').unwrap();
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let url = format!("{head}@{}/{database}?sslmode=disable", listener.local_addr().unwrap());
+    let mut relays = tokio::task::JoinSet::new();
+    relays.spawn(relay(listener, server.to_owned(), Arc::clone(&cut)));
+
+    let store = Store::open(&Options { url, readers: 2 }).await.unwrap();
+    let warm = message("northmoor/NM-2", 9, vec![sample(9, 0, 1.0)]);
+    let first = store.append(&[warm]).await.unwrap().last.unwrap();
+    let batch = [
+        message("northmoor/NM-2", 0, vec![sample(0, 0, 1.0)]),
+        message("northmoor/NM-2", 1, vec![sample(1, 0, 1.0)]),
+    ];
+    cut.store(true, Ordering::SeqCst);
+    let lost = store.append(&batch).await.unwrap_err();
+    assert!(lost.passes(), "{lost}");
+    assert!(!cut.load(Ordering::SeqCst), "the connection was cut at a commit");
+    let again = store.append(&batch).await.unwrap();
+    assert_eq!((again.messages, again.samples, again.last), (2, 2, Some(Seq(first.0 + 2))));
+    assert_eq!(store.journal_after(first, 10).await.unwrap().len(), 2, "each once");
+    let honest = store.append(&batch).await.unwrap();
+    assert_eq!(honest.last, Some(Seq(first.0 + 4)), "a repeat that was no retry is a repeat");
+    store.close().await;
+}
+
+async fn relay(listener: TcpListener, server: String, cut: Arc<AtomicBool>) {
+    let mut open = tokio::task::JoinSet::new();
+    while let Ok((client, _)) = listener.accept().await {
+        let (server, cut) = (server.clone(), Arc::clone(&cut));
+        open.spawn(async move {
+            let upstream = TcpStream::connect(server).await.unwrap();
+            let (mut from_client, mut to_client) = client.into_split();
+            let (mut from_server, mut to_server) = upstream.into_split();
+            let mut back = tokio::task::JoinSet::new();
+            back.spawn(async move { tokio::io::copy(&mut from_server, &mut to_client).await });
+            let mut bytes = vec![0; 1 << 16];
+            while let Ok(read @ 1..) = from_client.read(&mut bytes).await {
+                let commits = bytes[..read].windows(6).any(|w| w == b"COMMIT");
+                if commits && cut.swap(false, Ordering::SeqCst) {
+                    // The way back is gone before the server has the commit.
+                    back.shutdown().await;
+                    to_server.write_all(&bytes[..read]).await.unwrap();
+                    tokio::time::sleep(std::time::Duration::from_millis(200)).await;
+                    return;
+                }
+                if to_server.write_all(&bytes[..read]).await.is_err() {
+                    return;
+                }
+            }
+        });
+    }
+}

@@ -1,0 +1,99 @@
+//! Refused things, and rows that the database refuses.
+
+use notchwatch_model::{Decoded, RailwayFilter, Reason, Refusal, Seq, UnitId};
+use notchwatch_store::{NewMessage, QuarantineQuery};
+
+use crate::bed::{Bed, Engine, at, message, only, railway, sample, unit};
+
+fn refusal(reason: Reason, record: Option<u32>) -> Refusal {
+    Refusal { reason, record, detail: format!("{} at {record:?}", reason.code()) }
+}
+
+pub(crate) async fn refusals_are_kept_by_reason(bed: &Bed) {
+    let store = bed.open().await;
+    let mut mixed = message("northmoor/NM-1", 1, vec![sample(0, 0, 1.0)]);
+    mixed.decoded.refused = vec![
+        refusal(Reason::Uom, Some(3)),
+        refusal(Reason::UnknownChannel, Some(1)),
+        refusal(Reason::Uom, Some(7)),
+    ];
+    let mut whole = message("sarel/SC-1", 2, vec![]);
+    whole.decoded = Decoded::refused(Some(unit("sarel/SC-1")), Reason::Malformed, "not JSON".into());
+    let mut nobody = message("nowhere/X-1", 3, vec![]);
+    nobody.decoded = Decoded::refused(Some(unit("nowhere/X-1")), Reason::UnknownUnit, "no such unit".into());
+    let batch: Vec<NewMessage> = vec![mixed.clone(), whole, nobody];
+    let done = store.append(&batch).await.unwrap();
+    assert_eq!((done.messages, done.samples, done.quarantined), (1, 1, 4));
+
+    let all = RailwayFilter::All;
+    let rows = store.quarantine(&QuarantineQuery::default(), &all).await.unwrap().items;
+    let brief: Vec<_> = rows.iter().map(|r| (r.reason, r.record, r.count, r.railway.is_some())).collect();
+    assert_eq!(
+        brief,
+        [
+            (Reason::UnknownUnit, None, 1, false),
+            (Reason::Malformed, None, 1, true),
+            (Reason::Uom, Some(3), 2, true),
+            (Reason::UnknownChannel, Some(1), 1, true),
+        ]
+    );
+    assert_eq!(rows[0].unit, Some(UnitId::new("X-1").unwrap()));
+    assert_eq!((rows[1].received, rows[1].detail.as_str()), (at(2), "not JSON"));
+    let (row, bytes) = store.quarantine_row(rows[3].id, &all).await.unwrap().unwrap();
+    assert_eq!((&row, bytes.as_slice()), (&rows[3], mixed.envelope.payload.as_slice()));
+    assert_eq!(row.size, mixed.envelope.payload.len() as u64);
+
+    let sarel = only("sarel");
+    let seen = store.quarantine(&QuarantineQuery::default(), &sarel).await.unwrap().items;
+    assert_eq!(seen, [rows[1].clone()], "neither another railway's rows nor nobody's");
+    assert_eq!(store.quarantine_row(rows[0].id, &sarel).await.unwrap(), None);
+    assert_eq!(store.quarantine_counts(&sarel).await.unwrap(), [(Reason::Malformed, 1)]);
+    assert_eq!(store.quarantine_counts(&all).await.unwrap().len(), 4);
+
+    for (query, count) in [
+        (QuarantineQuery { reason: Some(Reason::Uom), ..QuarantineQuery::default() }, 1),
+        (QuarantineQuery { railway: Some(railway("northmoor")), ..QuarantineQuery::default() }, 2),
+        (QuarantineQuery { unit: Some(UnitId::new("SC-1").unwrap()), ..QuarantineQuery::default() }, 1),
+        (QuarantineQuery { since: Some(at(2)), ..QuarantineQuery::default() }, 2),
+    ] {
+        assert_eq!(store.quarantine(&query, &all).await.unwrap().items.len(), count, "{query:?}");
+    }
+    let mut query = QuarantineQuery { limit: 3, ..QuarantineQuery::default() };
+    let page = store.quarantine(&query, &all).await.unwrap();
+    query.after = page.next;
+    let rest = store.quarantine(&query, &all).await.unwrap();
+    assert_eq!((page.items.len(), rest.items, rest.next), (3, vec![rows[3].clone()], None));
+    store.close().await;
+}
+
+pub(crate) async fn a_row_bad_at_the_database_is_set_aside(bed: &Bed) {
+    let store = bed.open().await;
+    match bed.engine {
+        Engine::Sqlite => {
+            bed.sql(
+                "CREATE TRIGGER bad BEFORE INSERT ON journal WHEN NEW.samples = 2 \
+                 BEGIN SELECT RAISE(ABORT, 'two is bad'); END",
+            )
+            .await;
+        }
+        Engine::Postgres => bed.sql("ALTER TABLE journal ADD CONSTRAINT bad CHECK (samples <> 2)").await,
+    }
+    let batch: Vec<NewMessage> = (0..1000_i64)
+        .map(|i| {
+            let width = if i == 333 || i == 999 { 2 } else { 1 };
+            message("northmoor/NM-1", i, (0..width).map(|c| sample(i, c, 1.0)).collect())
+        })
+        .collect();
+    let done = store.append(&batch).await.unwrap();
+    assert_eq!((done.messages, done.quarantined), (998, 2));
+    let stored = store.journal_after(Seq(0), 2000).await.unwrap();
+    let times: Vec<_> = stored.iter().map(|m| m.received).collect();
+    let good: Vec<_> = (0..1000).filter(|i| *i != 333 && *i != 999).map(at).collect();
+    assert_eq!(times, good, "in the order given");
+    let rows = store.quarantine(&QuarantineQuery::default(), &only("northmoor")).await.unwrap().items;
+    assert!(rows.iter().all(|r| r.reason == Reason::Store && !r.detail.is_empty()), "{rows:?}");
+    let bytes = store.quarantine_row(rows[0].id, &RailwayFilter::All).await.unwrap().unwrap().1;
+    assert!(bytes == batch[333].envelope.payload || bytes == batch[999].envelope.payload);
+    store.append(&[message("northmoor/NM-1", 5, vec![sample(5, 0, 1.0)])]).await.unwrap();
+    store.close().await;
+}

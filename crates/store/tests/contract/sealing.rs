@@ -1,0 +1,202 @@
+//! Sealing days into blocks and rollups: nothing that is read changes.
+
+use notchwatch_model::{ChannelIx, Sample, Seq, Span, TextSample, Time};
+use notchwatch_store::{EvaluationCommit, NewMessage, Rollup, Store};
+
+use crate::bed::{Bed, at, message, sample, unit};
+
+const DAY: i64 = 86_400;
+const KEEP: Span = Span::from_days(7);
+
+/// Everything that can be read of a unit.
+#[derive(Debug, PartialEq)]
+struct View {
+    samples: Vec<Sample>,
+    early: Vec<Sample>,
+    one: Vec<(Time, f64)>,
+    texts: Vec<TextSample>,
+    latest: Vec<Sample>,
+    rollups: Vec<Vec<Rollup>>,
+}
+
+async fn view(store: &Store, now: Time) -> View {
+    let unit = unit("northmoor/NM-1");
+    let (from, to) = (at(-4 * DAY + 100), at(DAY));
+    let mut rollups = Vec::new();
+    for bucket in [Span::from_mins(10), Span::from_hours(1), Span::from_days(1), Span::from_mins(7)] {
+        rollups.push(store.rollup(&unit, ChannelIx(1), from, to, bucket).await.unwrap());
+    }
+    View {
+        samples: store.unit_samples(&unit, from, to, None).await.unwrap(),
+        early: store.unit_samples(&unit, from, to, Some(Seq(40))).await.unwrap(),
+        one: store.channel_samples(&unit, ChannelIx(1), from, to).await.unwrap(),
+        texts: store.unit_texts(&unit, from, to).await.unwrap(),
+        latest: store.latest(&unit, now).await.unwrap(),
+        rollups,
+    }
+}
+
+/// Compares part by part, since a difference in thousands of samples is not read.
+fn assert_same(now: &View, before: &View, when: &str) {
+    assert_eq!(now.samples.len(), before.samples.len(), "{when}");
+    for (part, same) in [
+        ("samples", now.samples == before.samples),
+        ("samples up to a position", now.early == before.early),
+        ("one channel", now.one == before.one),
+        ("texts", now.texts == before.texts),
+    ] {
+        assert!(same, "{part} differ {when}");
+    }
+    assert_eq!(now.latest, before.latest, "{when}");
+    for (a, b) in now.rollups.iter().zip(&before.rollups) {
+        assert_eq!(a.len(), b.len(), "{when}");
+        for (a, b) in a.iter().zip(b) {
+            assert_eq!(a, b, "{when}");
+        }
+    }
+}
+
+/// Batches of a unit over four days: some channels now and then, repeats, contradictions, a text a day.
+fn traffic() -> Vec<NewMessage> {
+    (0..400_i64)
+        .map(|i| {
+            let base = -4 * DAY + i * 860;
+            let mut samples = Vec::new();
+            for step in 0..12 {
+                let time = base + step * 60;
+                let wave = f64::from(i32::try_from((i * 12 + step) % 97).unwrap()) / 7.0;
+                samples.push(sample(time, 1, wave));
+                if step % 3 == 0 {
+                    samples.push(sample(time, 0, (wave * 10.0).round() / 10.0));
+                }
+                if i % 50 == 0 && step == 4 {
+                    samples.push(sample(time, 1, wave));
+                    samples.push(sample(time, 1, wave + 1.0));
+                }
+            }
+            if i % 7 == 0 {
+                samples.push(sample(base + 3, 2, 80.0));
+            }
+            let mut one = message("northmoor/NM-1", base + 720, samples);
+            if i % 100 == 0 {
+                let text = format!("version {i}");
+                one.decoded.texts = vec![TextSample { time: at(base), channel: ChannelIx(3), text }];
+            }
+            one
+        })
+        .collect()
+}
+
+pub(crate) async fn sealed_reads_equal_unsealed_reads(bed: &Bed) {
+    let store = bed.open().await;
+    store.append(&traffic()).await.unwrap();
+    let now = at(0);
+    let before = view(&store, now).await;
+    assert!(
+        before.samples.len() > 5000 && !before.early.is_empty() && before.early.len() < before.samples.len()
+    );
+    let report = store.seal(now, KEEP).await.unwrap();
+    assert_eq!((report.blocks, report.dropped), (4, 0), "four days are closed: the first began at noon");
+    assert!(report.bytes < report.samples * 4, "{report:?}");
+    assert_same(&view(&store, now).await, &before, "once sealed");
+    let again = store.seal(now, KEEP).await.unwrap();
+    assert_eq!((again.blocks, again.samples), (0, 0), "nothing is left to seal");
+
+    store.commit_evaluation(judged(&store).await, now).await.unwrap();
+    let report = store.seal(now, Span::ZERO).await.unwrap();
+    assert!(report.dropped > 200, "{report:?}");
+    assert_same(&view(&store, now).await, &before, "without the rows behind");
+    store.close().await;
+}
+
+pub(crate) async fn late_rows_are_sealed_again(bed: &Bed) {
+    let store = bed.open().await;
+    let (mut on_time, mut late) = (Vec::new(), Vec::new());
+    for (i, one) in traffic().into_iter().enumerate() {
+        if i % 5 == 2 { late.push(one) } else { on_time.push(one) }
+    }
+    store.append(&on_time).await.unwrap();
+    store.seal(at(0), KEEP).await.unwrap();
+    store.append(&late).await.unwrap();
+    let mixed = view(&store, at(0)).await;
+    let report = store.seal(at(0), KEEP).await.unwrap();
+    assert_eq!(report.blocks, 4, "every day is written anew");
+    assert_same(&view(&store, at(0)).await, &mixed, "once sealed again");
+    store.commit_evaluation(judged(&store).await, at(0)).await.unwrap();
+    store.seal(at(0), Span::ZERO).await.unwrap();
+    assert_same(&view(&store, at(0)).await, &mixed, "once sealed again");
+    store.append(&[message("northmoor/NM-1", 5, vec![sample(-3 * DAY, 2, 99.0)])]).await.unwrap();
+    store.seal(at(0), Span::ZERO).await.unwrap();
+    let after = view(&store, at(0)).await;
+    assert_eq!(
+        after.samples.len(),
+        mixed.samples.len() + 1,
+        "nor does a block lose what rows no longer hold"
+    );
+    store.close().await;
+}
+
+pub(crate) async fn old_rows_go_only_when_sealed_and_judged(bed: &Bed) {
+    let store = bed.open().await;
+    let old = message("northmoor/NM-1", -3 * DAY, vec![sample(-3 * DAY, 0, 1.0)]);
+    let open = message("northmoor/NM-1", -3 * DAY, vec![sample(-60, 0, 2.0)]);
+    let young = message("northmoor/NM-1", -60, vec![sample(-3 * DAY, 1, 3.0)]);
+    store.append(&[old, open, young]).await.unwrap();
+    let keep = Span::from_days(1);
+    assert_eq!(store.seal(at(0), keep).await.unwrap().dropped, 0, "not judged");
+    store.commit_evaluation(judged(&store).await, at(0)).await.unwrap();
+    assert_eq!(store.seal(at(0), keep).await.unwrap().dropped, 1);
+    let left: Vec<Seq> = store.journal_after(Seq(0), 10).await.unwrap().iter().map(|m| m.seq).collect();
+    assert_eq!(left, [Seq(2), Seq(3)], "one is of an open day, one is young");
+    assert_eq!(store.journal_end().await.unwrap(), Seq(3));
+    let all = store.unit_samples(&unit("northmoor/NM-1"), at(-4 * DAY), at(1), None).await.unwrap();
+    assert_eq!(all, [sample(-3 * DAY, 0, 1.0), sample(-3 * DAY, 1, 3.0), sample(-60, 0, 2.0)]);
+    store.close().await;
+}
+
+pub(crate) async fn messages_across_midnight_are_in_both_days(bed: &Bed) {
+    let store = bed.open().await;
+    let midnight = -DAY / 2;
+    let samples: Vec<Sample> = (-6..6).map(|i| sample(midnight + i * 3600 * 9, 0, 4.5)).collect();
+    let batch = message("northmoor/NM-1", 4 * DAY, samples.clone());
+    store.append(&[batch]).await.unwrap();
+    let nm = unit("northmoor/NM-1");
+    for now in [at(midnight + 3599), at(midnight + 3600), at(DAY), at(2 * DAY), at(5 * DAY)] {
+        store.seal(now, KEEP).await.unwrap();
+        let read = store.unit_samples(&nm, at(-9 * DAY), at(9 * DAY), None).await.unwrap();
+        assert_eq!(read, samples, "sealed at {now}");
+        let part = store.unit_samples(&nm, at(midnight), at(midnight + DAY), None).await.unwrap();
+        assert_eq!(part.len(), 3, "sealed at {now}");
+    }
+    store.close().await;
+}
+
+pub(crate) async fn latest_looks_past_what_is_not_yet(bed: &Bed) {
+    let store = bed.open().await;
+    let nm = unit("northmoor/NM-1");
+    assert_eq!(store.latest(&nm, at(0)).await.unwrap(), []);
+    let rows = vec![
+        message("northmoor/NM-1", 1, vec![sample(-2 * DAY, 0, 1.0), sample(-2 * DAY, 1, 5.0)]),
+        message("northmoor/NM-1", 2, vec![sample(-DAY, 0, 2.0)]),
+        message("northmoor/NM-1", 3, vec![sample(-10, 0, 3.0), sample(200, 0, 4.0)]),
+    ];
+    store.append(&rows).await.unwrap();
+    for sealed in [false, true] {
+        if sealed {
+            store.seal(at(2 * DAY), KEEP).await.unwrap();
+        }
+        for (now, first) in
+            [(at(300), sample(200, 0, 4.0)), (at(0), sample(-10, 0, 3.0)), (at(-DAY), sample(-DAY, 0, 2.0))]
+        {
+            let latest = store.latest(&nm, now).await.unwrap();
+            assert_eq!(latest, [first, sample(-2 * DAY, 1, 5.0)], "at {now}, sealed {sealed}");
+        }
+        assert_eq!(store.latest(&nm, at(-3 * DAY)).await.unwrap(), []);
+    }
+    store.close().await;
+}
+
+/// A commit that says everything is judged.
+async fn judged(store: &Store) -> EvaluationCommit {
+    EvaluationCommit { position: store.journal_end().await.unwrap(), ..EvaluationCommit::default() }
+}
