@@ -104,7 +104,7 @@ impl Effects {
 
     fn add_cooling_and_air(&mut self, kind: FaultKind, s: f64, which: usize) {
         match kind {
-            FaultKind::RadiatorFanFailed => self.fans_lost += 0.42 * s,
+            FaultKind::RadiatorFanFailed => self.fans_lost += 0.25 * s,
             FaultKind::RadiatorFouled => self.radiator_fouled += 0.32 * s,
             FaultKind::CoolantLoss => {
                 self.coolant_lost_bar += 0.5 * s;

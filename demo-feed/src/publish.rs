@@ -23,6 +23,8 @@ const QUEUE: usize = 256;
 const IN_FLIGHT: u16 = 200;
 /// How often the fleet is moved on.
 const TICK: Duration = Duration::from_millis(200);
+/// How often progress is told.
+const REPORT: Duration = Duration::from_secs(10);
 /// Wait after a broken connection.
 const RETRY: Duration = Duration::from_secs(2);
 /// How long the end waits for acknowledgements.
@@ -84,7 +86,7 @@ async fn play(
                 publish(client, message).await?;
                 *sent += 1;
             }
-            if reported.elapsed() > Duration::from_secs(10) {
+            if *sent > 0 && reported.elapsed() > REPORT {
                 reported = Instant::now();
                 say(format_args!("{sent} messages published"));
             }

@@ -6,10 +6,12 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use crate::channel;
-use crate::fault::{Course, FaultKind, Part};
+use crate::fault::{Course, FaultKind};
 
+mod check;
 mod demo;
+
+pub use check::ScenarioError;
 
 /// Everything that decides what the fleet sends.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -243,32 +245,6 @@ pub struct Order {
     pub notch: u8,
 }
 
-/// Why a scenario cannot be played.
-#[derive(Debug, thiserror::Error)]
-pub enum ScenarioError {
-    /// Not a scenario file.
-    #[error("not a scenario: {0}")]
-    Shape(#[from] toml::de::Error),
-    /// A name that nothing has.
-    #[error("{place}: {name:?} is not {wanted}")]
-    Unknown {
-        /// Where in the scenario.
-        place: String,
-        /// What was written.
-        name: String,
-        /// What would be right.
-        wanted: &'static str,
-    },
-    /// A number that makes no sense.
-    #[error("{place}: {wanted}")]
-    Number {
-        /// Where in the scenario.
-        place: String,
-        /// What would be right.
-        wanted: &'static str,
-    },
-}
-
 impl Scenario {
     /// Reads a scenario file and checks it.
     pub fn parse(text: &str) -> Result<Self, ScenarioError> {
@@ -302,76 +278,12 @@ impl Scenario {
     pub(crate) fn unit_names(&self) -> impl Iterator<Item = String> + '_ {
         self.railways.iter().flat_map(|r| (0..r.units).map(move |i| format!("{}/{}", r.id, r.unit_name(i))))
     }
-
-    pub(crate) fn check(&self) -> Result<(), ScenarioError> {
-        let known: std::collections::BTreeSet<String> = self.unit_names().collect();
-        let places = self.faults.iter().map(|f| ("faults", &f.unit));
-        let places = places.chain(self.clocks.iter().map(|c| ("clocks", &c.unit)));
-        let places = places.chain(self.misnamed.iter().map(|m| ("misnamed", &m.unit)));
-        for (place, name) in places.chain(self.orders.iter().map(|o| ("orders", &o.unit))) {
-            if !known.contains(name) {
-                return Err(unknown(
-                    format!("{place}.unit"),
-                    name,
-                    "a unit of the scenario, as railway/unit",
-                ));
-            }
-        }
-        for railway in &self.railways {
-            if !self.places.iter().any(|p| p.id == railway.place) {
-                let place = format!("railways.{}.place", railway.id);
-                return Err(unknown(place, &railway.place, "one of the places"));
-            }
-        }
-        let railways = self.outages.iter().map(|o| ("outages", &o.railway));
-        for (place, name) in railways.chain(self.strangers.iter().map(|s| ("strangers", &s.railway))) {
-            if !self.railways.iter().any(|r| r.id == *name) {
-                return Err(unknown(format!("{place}.railway"), name, "one of the railways"));
-            }
-        }
-        if self.sending.snapshot_s == 0 || self.sending.batch == 0 || self.sending.keep < self.sending.batch {
-            let wanted = "snapshot_s and batch are 1 or more, keep is batch or more";
-            return Err(ScenarioError::Number { place: "sending".into(), wanted });
-        }
-        if let Some(order) = self.orders.iter().find(|o| o.notch > 8) {
-            let place = format!("orders.{}.notch", order.unit);
-            return Err(ScenarioError::Number { place, wanted: "a notch is 0 to 8" });
-        }
-        self.faults.iter().try_for_each(FaultPlan::check)
-    }
-}
-
-fn unknown(place: String, name: &str, wanted: &'static str) -> ScenarioError {
-    ScenarioError::Unknown { place, name: name.to_owned(), wanted }
 }
 
 impl RailwayPlan {
     /// Number of the unit at a position.
     pub(crate) fn unit_name(&self, position: u32) -> String {
         format!("{}-{}", self.prefix, self.first.saturating_add(position))
-    }
-}
-
-impl FaultPlan {
-    fn check(&self) -> Result<(), ScenarioError> {
-        let place = |field: &str| format!("faults.{}.{field}", self.unit);
-        let numbered = |last: u32, wanted| match self.which {
-            Some(n) if (1..=last).contains(&n) => Ok(()),
-            _ => Err(ScenarioError::Number { place: place("which"), wanted }),
-        };
-        match self.kind.spec().part {
-            Part::Whole => Ok(()),
-            Part::Cylinder => numbered(12, "this fault names its cylinder, 1 to 12"),
-            Part::Motor => numbered(6, "this fault names its motor, 1 to 6"),
-            Part::Channel => match self.channel.as_deref() {
-                Some(name) if channel::position(name).is_some() => Ok(()),
-                name => Err(unknown(
-                    place("channel"),
-                    name.unwrap_or(""),
-                    "a channel, which this fault must name",
-                )),
-            },
-        }
     }
 }
 
@@ -384,23 +296,6 @@ mod tests {
         let demo = Scenario::demo(Timestamp::UNIX_EPOCH);
         let text = toml::to_string(&demo).unwrap();
         assert_eq!(Scenario::parse(&text).unwrap(), demo);
-    }
-
-    #[test]
-    fn what_cannot_be_played_is_named() {
-        let demo = || Scenario::demo(Timestamp::UNIX_EPOCH);
-        let told = |change: &dyn Fn(&mut Scenario)| {
-            let mut scenario = demo();
-            change(&mut scenario);
-            scenario.check().unwrap_err().to_string()
-        };
-        assert!(told(&|s| s.faults[0].unit = "nowhere/1".into()).contains("nowhere/1"));
-        assert!(told(&|s| s.faults[1].which = None).contains("cylinder"));
-        assert!(told(&|s| s.faults[6].channel = Some("x".into())).contains("faults.sarel/SC-2202.channel"));
-        assert!(told(&|s| s.sending.batch = 0).contains("batch"));
-        assert!(told(&|s| s.orders[0].notch = 9).contains("notch"));
-        let unknown = format!("colour = 1\n{}", toml::to_string(&demo()).unwrap());
-        assert!(Scenario::parse(&unknown).unwrap_err().to_string().contains("colour"));
     }
 
     #[test]
