@@ -7,6 +7,7 @@ mod delivery;
 mod odd_peers;
 mod outages;
 mod peer;
+mod secure;
 
 pub(crate) use broker::Broker;
 
