@@ -53,5 +53,5 @@ pub trait Evidence: Send + Sync + std::fmt::Debug {
         channels: Vec<ChannelIx>,
         from: Time,
         to: Time,
-    ) -> BoxFuture<'_, std::result::Result<Vec<TracePoint>, EvidenceError>>;
+    ) -> BoxFuture<'_, Result<Vec<TracePoint>, EvidenceError>>;
 }

@@ -27,7 +27,7 @@ use notchwatch_store::Store;
 pub use password::MIN_PASSWORD_CHARS;
 pub use secret::{SessionSecret, TOKEN_PREFIX, TokenSecret};
 pub use sign_in::SESSION_LASTS;
-use tokio::sync::Semaphore;
+use tokio::sync::{Semaphore, watch};
 pub use trace::{
     MAX_ROLLUP_BUCKETS, MAX_SAMPLE_POINTS, MAX_SAMPLE_SPAN, MAX_TRACE_POINTS, MAX_TRACE_SPAN, Series, Trace,
 };
@@ -47,6 +47,9 @@ struct Inner {
     evidence: Arc<dyn Evidence>,
     library: Arc<Library>,
     throttle: Throttle,
+    register: register::RegisterCopy,
+    /// Moves whenever the register was changed through this desk.
+    register_changes: watch::Sender<u64>,
     /// Password hashes at one time: each takes 19 MiB and tens of milliseconds. Others wait; the throttle bounds
     /// how many can.
     hashing: Semaphore,
@@ -71,6 +74,8 @@ impl Desk {
                 evidence,
                 library,
                 throttle: Throttle::default(),
+                register: register::RegisterCopy::default(),
+                register_changes: watch::Sender::new(0),
                 hashing: Semaphore::new(password::AT_ONE_TIME),
                 tracing: Semaphore::new(trace::AT_ONE_TIME),
                 trace_places: Semaphore::new(trace::MAX_WAITING),
@@ -114,3 +119,6 @@ fn may_administer(who: &Principal) -> Result<()> {
         Err(DeskError::Forbidden("only an administrator of all railways may do this".to_owned()))
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -3,16 +3,25 @@
 //! Owns the filtered view, and that a change keeps the positions of channels which samples are stored under.
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 use notchwatch_model::{Class, Principal, Problem, RailwayFilter, Register, Unit, UnitKey};
+use tokio::sync::watch;
 
 use crate::error::{DeskError, Result};
 use crate::{Desk, may_administer};
 
+/// How long a copy of the register serves reads: another process may change it, and a page a moment old is fine.
+const KEPT: Duration = Duration::from_secs(2);
+
+/// A copy of the register and when it was read.
+pub(crate) type RegisterCopy = tokio::sync::Mutex<Option<(Instant, Arc<Register>)>>;
+
 impl Desk {
     /// The register: railways and units of the caller, and the classes that these units are of.
     pub async fn register(&self, who: &Principal) -> Result<Register> {
-        Ok(filtered(self.store().register().await?, &who.railways))
+        Ok(filtered(&*self.whole_register().await?, &who.railways))
     }
 
     /// One unit with its class.
@@ -20,7 +29,7 @@ impl Desk {
         if !who.railways.admits(&key.railway) {
             return Err(DeskError::NotFound);
         }
-        let register = self.store().register().await?;
+        let register = self.whole_register().await?;
         let unit = register.unit(key).ok_or(DeskError::NotFound)?.clone();
         let class = register.class(&unit.class).ok_or(DeskError::NotFound)?.clone();
         Ok((unit, class))
@@ -37,19 +46,40 @@ impl Desk {
         if !problems.is_empty() {
             return Err(DeskError::Invalid(problems));
         }
-        Ok(self.store().put_register(&change, &who.name, self.now()).await?)
+        self.store().put_register(&change, &who.name, self.now()).await?;
+        *self.inner.register.lock().await = None;
+        self.inner.register_changes.send_modify(|n| *n += 1);
+        Ok(())
+    }
+
+    /// Moves whenever the register was changed through this desk.
+    pub fn register_changes(&self) -> watch::Receiver<u64> {
+        self.inner.register_changes.subscribe()
+    }
+
+    /// The whole register, read again when the copy is older than [`KEPT`]. Callers at the same time wait for one read.
+    async fn whole_register(&self) -> Result<Arc<Register>> {
+        let mut copy = self.inner.register.lock().await;
+        if let Some((read, register)) = copy.as_ref()
+            && read.elapsed() < KEPT
+        {
+            return Ok(register.clone());
+        }
+        let register = Arc::new(self.store().register().await?);
+        *copy = Some((Instant::now(), register.clone()));
+        Ok(register)
     }
 }
 
-fn filtered(register: Register, filter: &RailwayFilter) -> Register {
+fn filtered(register: &Register, filter: &RailwayFilter) -> Register {
     if *filter == RailwayFilter::All {
-        return register;
+        return register.clone();
     }
-    let units: Vec<Unit> = register.units.into_iter().filter(|u| filter.admits(&u.railway)).collect();
+    let units: Vec<Unit> = register.units.iter().filter(|u| filter.admits(&u.railway)).cloned().collect();
     let used: BTreeSet<_> = units.iter().map(|u| u.class.clone()).collect();
     Register {
-        railways: register.railways.into_iter().filter(|r| filter.admits(&r.id)).collect(),
-        classes: register.classes.into_iter().filter(|c| used.contains(&c.id)).collect(),
+        railways: register.railways.iter().filter(|r| filter.admits(&r.id)).cloned().collect(),
+        classes: register.classes.iter().filter(|c| used.contains(&c.id)).cloned().collect(),
         units,
     }
 }

@@ -3,8 +3,8 @@
 //! Owns both rules. The projection itself is the detector's: its numbers come with the symptom.
 
 use notchwatch_model::{
-    ChannelDef, Class, FindingKind, Limit, Priority, RankedFault, Symptom, SymptomKind, Time, TimeToLimit,
-    Urgency,
+    ChannelDef, Class, FindingKind, Limit, Priority, RankedFault, Span, Symptom, SymptomKind, Time,
+    TimeToLimit, Urgency,
 };
 
 /// Half the fleet would reach the limit within an hour: the time to call and to act at once (common practice).
@@ -15,6 +15,8 @@ const HIGH_WITHIN_S: f64 = 86_400.0;
 const MEDIUM_WITHIN_S: f64 = 7.0 * 86_400.0;
 /// Probability from which the first fault's urgency counts as the finding's: likelier than all others together.
 const FIRST_FAULT_COUNTS: f64 = 0.5;
+/// Microseconds in a second.
+const MICROS_A_SECOND: f64 = 1e6;
 /// Projections beyond this are guesses and are not shown: two years, far beyond any inspection interval.
 const LONGEST_PROJECTION_S: f64 = 2.0 * 365.0 * 86_400.0;
 
@@ -68,6 +70,19 @@ pub(crate) fn projection(class: &Class, symptom: &Symptom, from: Time) -> Option
     };
     let assumes = "the trend and the mix of operating states go on as in the days before".to_owned();
     Some(TimeToLimit { limit, at, uom: symptom.uom, p10, p50, p90, from, assumes })
+}
+
+/// Priority that a projection has come to by `now`, and since when, without a new word from the detector. Never
+/// critical: a projection that nobody renewed is no reason to call somebody out at night.
+pub(crate) fn come_due(time: &TimeToLimit, now: Time) -> Option<(Priority, Time)> {
+    [(Priority::High, HIGH_WITHIN_S), (Priority::Medium, MEDIUM_WITHIN_S)].into_iter().find_map(
+        |(priority, within)| {
+            let wait = (time.p50 - within).max(0.0) * MICROS_A_SECOND;
+            #[expect(clippy::cast_possible_truncation, reason = "projections beyond two years are not kept")]
+            let since = time.from + Span::from_micros(wait as i64);
+            (since <= now).then_some((priority, since))
+        },
+    )
 }
 
 /// Why there is no time to a limit, as a lowercase fragment.

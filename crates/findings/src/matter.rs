@@ -26,6 +26,9 @@ const UNSTABLE_COUNT: usize = 3;
 const UNSTABLE_WINDOW: Span = Span::from_hours(6);
 /// A data symptom is an event, not a state: it lasts this long, so that somebody can see it.
 const DATA_LASTS: Span = Span::from_hours(1);
+/// A projection is not made with every change of its symptom; one that was not renewed for this long is dropped
+/// (common practice: two days of duty show whether a trend goes on).
+const PROJECTION_KEPT: Span = Span::from_days(2);
 /// Bytes of the hash in an id: 64 bits, so that two of a fleet's findings meet once in billions of years.
 const ID_BYTES: usize = 8;
 
@@ -206,7 +209,7 @@ impl Matter {
             self.part.lasting.clear();
             self.rest(last);
         }
-        let Some(quiet) = self.quiet_since else { return false };
+        let Some(quiet) = self.quiet_since else { return self.come_due(to) };
         let hold = if self.part.unstable { HOLD_UNSTABLE } else { HOLD };
         let mut changed = false;
         if self.part.active && quiet + hold <= to {
@@ -219,6 +222,17 @@ impl Matter {
             changed = true;
         }
         changed
+    }
+
+    /// Raises the priority as the projected time shortens.
+    fn come_due(&mut self, to: Time) -> bool {
+        let due = self.part.time_to_limit.as_ref().and_then(|time| limit::come_due(time, to));
+        let Some((priority, since)) = due.filter(|(priority, _)| *priority < self.part.priority) else {
+            return false;
+        };
+        self.part.priority = priority;
+        self.part.changed = self.part.changed.max(since);
+        true
     }
 
     /// Ends the finding on the machine side.
@@ -275,10 +289,9 @@ impl Matter {
             Some(projection) => {
                 self.projections.insert(symptom.channel.clone(), projection);
             }
-            None if symptom.kind == SymptomKind::Drift => {
-                self.projections.remove(&symptom.channel);
-            }
-            None => {}
+            None => self.projections.retain(|channel, projection| {
+                *channel != symptom.channel || at - projection.from <= PROJECTION_KEPT
+            }),
         }
     }
 

@@ -39,7 +39,7 @@ pub(crate) fn evidence(class: &Class, symptom: &Symptom) -> String {
     let place = states(&symptom.states);
     let what = match symptom.kind.about() {
         FindingKind::Machine => {
-            let size = size(symptom, symptom.size).map(|s| format!(" {s}")).unwrap_or_default();
+            let size = size(symptom, departure(symptom)).map(|s| format!(" {s}")).unwrap_or_default();
             format!("{}{size}", symptom.direction.word())
         }
         _ => symptom.kind.word().replace('-', " "),
@@ -63,6 +63,16 @@ fn name(class: &Class, symptom: &Symptom) -> String {
     let text = label(class, symptom.channel.as_str());
     let mut letters = text.chars();
     letters.next().map(|c| c.to_uppercase().chain(letters).collect()).unwrap_or_default()
+}
+
+/// How far from expected. The size of a limit's symptom counts from the limit, so its numbers are asked.
+fn departure(symptom: &Symptom) -> f64 {
+    let number = |name: &str| symptom.numbers.get(name).copied();
+    match (symptom.kind, number("measured"), number("expected")) {
+        (SymptomKind::Limit, Some(measured), Some(expected)) => measured - expected,
+        (SymptomKind::Limit, ..) => 0.0,
+        _ => symptom.size,
+    }
 }
 
 fn said(kind: FindingKind, class: &Class, lead: &Symptom) -> String {
@@ -100,7 +110,7 @@ fn beyond(class: &Class, lead: &Symptom) -> String {
 
 /// Size of a change: as a share of the expected value where that means something, else with its unit of measure.
 fn size(symptom: &Symptom, size: f64) -> Option<String> {
-    if symptom.size.abs() < f64::MIN_POSITIVE {
+    if size.abs() < f64::MIN_POSITIVE {
         return None;
     }
     let share = share_base(symptom).map(|expected| 100.0 * size.abs() / expected);
@@ -226,6 +236,14 @@ mod tests {
         assert_eq!(evidence(&class(), &near_zero), "Crankcase pressure up 0.25 kPa");
         near_zero.numbers = [("expected".to_owned(), 500.0), ("spread".to_owned(), 50.0)].into();
         assert_eq!(evidence(&class(), &near_zero), "Crankcase pressure up 50 %");
+    }
+
+    #[test]
+    fn evidence_of_a_limit_tells_the_distance_from_expected_not_from_the_limit() {
+        let mut hot = symptom("coolant_temp", SymptomKind::Limit, 1.0, "2026-11-03T05:00:00Z");
+        assert_eq!(evidence(&class(), &hot), "Coolant temperature up");
+        hot.numbers = [("measured".to_owned(), 103.0), ("expected".to_owned(), 83.0)].into();
+        assert_eq!(evidence(&class(), &hot), "Coolant temperature up 20 °C");
     }
 
     #[test]

@@ -343,6 +343,20 @@ mod tests {
         assert!(library.faults().len() >= 40, "{}", library.faults().len());
     }
 
+    /// The class that ships as the example, against which the library is written.
+    #[test]
+    fn every_channel_that_the_library_names_is_one_of_the_demo_class() {
+        let text = include_str!("../../../../deploy/register/demo-12.toml");
+        let register: notchwatch_model::Register = toml::from_str(text).unwrap();
+        let class = &register.classes[0];
+        for fault in builtin().unwrap().faults() {
+            for shown in &fault.shows {
+                let known = class.channels.iter().any(|c| shown.concerns(c.name.as_str()));
+                assert!(known, "{}: {}", fault.id, shown.channel);
+            }
+        }
+    }
+
     #[test]
     fn what_can_hurt_someone_carries_its_caution() {
         let library = builtin().unwrap();

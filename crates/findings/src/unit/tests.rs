@@ -284,6 +284,26 @@ fn priority_rises_and_does_not_fall_while_open() {
 }
 
 #[test]
+fn priority_rises_as_the_projected_time_shortens_without_a_new_word() {
+    let mut bench = Bench::new();
+    let mut drift = symptom("coolant_temp", SymptomKind::Drift, 3.0, "2026-11-01T00:00:00Z");
+    let day = 86_400.0;
+    for (name, value) in
+        [("limit", 102.0), ("ttl_p10_s", 9.0 * day), ("ttl_p50_s", 10.0 * day), ("ttl_p90_s", 20.0 * day)]
+    {
+        drift.numbers.insert(name.to_owned(), value);
+    }
+    bench.change(drift.detected, &drift, Change::Raised);
+    bench.findings.open[0].part.priority = Priority::Low;
+    assert!(bench.tick("2026-11-03T23:59:00Z").is_empty());
+    let week = bench.tick("2026-11-04T09:00:00Z").remove(0);
+    assert_eq!((week.priority, week.changed), (Priority::Medium, time("2026-11-04T00:00:00Z")));
+    assert!(bench.tick("2026-11-09T00:00:00Z").is_empty());
+    assert_eq!(bench.tick("2026-11-30T00:00:00Z").remove(0).priority, Priority::High);
+    assert!(bench.tick("2026-12-30T00:00:00Z").is_empty(), "an old projection calls nobody out");
+}
+
+#[test]
 fn the_soonest_projection_is_the_findings_and_goes_with_its_symptom() {
     let mut bench = Bench::new();
     let mut drift = symptom("coolant_temp", SymptomKind::Drift, 3.0, "2026-11-01T00:00:00Z");
@@ -294,6 +314,8 @@ fn the_soonest_projection_is_the_findings_and_goes_with_its_symptom() {
     assert_eq!((part.time_to_limit.map(|t| t.p50), part.time_to_limit_reason), (Some(2e4), None));
     drift.numbers.retain(|name, _| !name.starts_with("ttl"));
     let part = bench.change(time("2026-11-01T04:00:00Z"), &drift, Change::Revised).remove(0);
+    assert!(part.time_to_limit.is_some(), "a change without a new projection leaves a fresh one alone");
+    let part = bench.change(time("2026-11-04T04:00:00Z"), &drift, Change::Revised).remove(0);
     assert_eq!(part.time_to_limit, None);
     assert!(part.time_to_limit_reason.unwrap().contains("unsure"));
 }

@@ -1,0 +1,106 @@
+//! Decisions through the desk: who may, what wins, what the loser is told.
+
+use notchwatch_model::{Act, AlarmState, Outcome, WorkState};
+use notchwatch_store::HistoryEntry;
+
+use super::*;
+use crate::DeskError;
+
+fn kim() -> Principal {
+    person("kim", Role::Operator, Some("northmoor"))
+}
+
+async fn version(office: &Office) -> u32 {
+    office.desk.finding(&kim(), &id("f-northmoor")).await.unwrap().version
+}
+
+#[tokio::test]
+async fn a_viewer_sees_and_does_not_decide() {
+    let office = Office::new().await;
+    let viewer = person("view", Role::Viewer, Some("northmoor"));
+    let finding = id("f-northmoor");
+    assert!(office.desk.finding(&viewer, &finding).await.is_ok());
+    let error = office.desk.decide(&viewer, &finding, 1, Act::Acknowledge).await.unwrap_err();
+    assert!(matches!(error, DeskError::Forbidden(_)), "{error}");
+    let foreign = office.desk.decide(&viewer, &id("f-none"), 1, Act::Acknowledge).await.unwrap_err();
+    assert_eq!(foreign.to_string(), error.to_string(), "a viewer learns nothing from the refusal");
+}
+
+#[tokio::test]
+async fn an_act_applies_once_repeats_quietly_and_tells_the_loser() {
+    let office = Office::new().await;
+    let (finding, seen) = (id("f-northmoor"), version(&office).await);
+    let decide = async |who: &Principal, act| office.desk.decide(who, &finding, seen, act).await;
+    let done = decide(&kim(), Act::Acknowledge).await.unwrap();
+    assert_eq!(done.alarm_state(office.desk.now()), AlarmState::Acknowledged);
+    assert_eq!(decide(&kim(), Act::Acknowledge).await.unwrap().version, done.version);
+    let lost = decide(&administrator(), Act::Take).await.unwrap_err();
+    assert!(matches!(&lost, DeskError::Conflict(now) if **now == done), "{lost}");
+    let refused = office.desk.decide(&kim(), &finding, done.version, Act::Unshelve).await.unwrap_err();
+    assert!(matches!(&refused, DeskError::Refused(why) if why == "the finding is not shelved"), "{refused}");
+    let history = office.desk.history(&kim(), &finding).await.unwrap();
+    let effective: Vec<bool> = history
+        .iter()
+        .filter_map(|entry| match entry {
+            HistoryEntry::Decision(decision) => Some(decision.effective),
+            HistoryEntry::Machine { .. } => None,
+        })
+        .collect();
+    assert_eq!(effective, [true, false, false], "both attempts of a race are in the history");
+}
+
+#[tokio::test]
+async fn of_two_at_once_one_wins() {
+    let office = Office::new().await;
+    let finding = id("f-northmoor");
+    for _ in 0..20 {
+        let seen = version(&office).await;
+        let wait = |hours| Act::Wait { until: start() + Span::from_hours(hours), reason: "sample".into() };
+        let (desk, admin, kim) = (&office.desk, administrator(), kim());
+        let (one, two) = tokio::join!(
+            desk.decide(&kim, &finding, seen, wait(1)),
+            desk.decide(&admin, &finding, seen, wait(2))
+        );
+        let (won, lost) = if one.is_ok() { (one, two) } else { (two, one) };
+        let won = won.unwrap();
+        assert!(matches!(lost, Err(DeskError::Conflict(now)) if *now == won));
+    }
+}
+
+#[tokio::test]
+async fn line_ends_of_a_browser_are_taken_and_other_hidden_characters_are_not() {
+    let office = Office::new().await;
+    let finding = id("f-northmoor");
+    let note =
+        async |text: &str| office.desk.decide(&kim(), &finding, 0, Act::Note { text: text.to_owned() }).await;
+    note("one\r\ntwo").await.unwrap();
+    assert!(matches!(note("nul\0").await, Err(DeskError::Refused(_))));
+    let history = office.desk.history(&kim(), &finding).await.unwrap();
+    let kept = history.iter().find_map(|entry| match entry {
+        HistoryEntry::Decision(d) if d.effective => Some(d.act.clone()),
+        _ => None,
+    });
+    assert_eq!(kept, Some(Act::Note { text: "one\ntwo".into() }));
+}
+
+#[tokio::test]
+async fn a_closed_finding_is_closed_for_everyone() {
+    let office = Office::new().await;
+    let finding = id("f-northmoor");
+    let close = Act::Close { outcome: Outcome::SensorAtFault, note: Some("probe renewed".into()) };
+    let seen = version(&office).await;
+    let closed = office.desk.decide(&kim(), &finding, seen, close).await.unwrap();
+    assert_eq!(closed.work_state(office.desk.now()), WorkState::Closed);
+    let again = office.desk.decide(&kim(), &finding, closed.version, Act::Take).await.unwrap_err();
+    assert!(matches!(&again, DeskError::Refused(why) if why.contains("closed by kim")), "{again}");
+}
+
+#[tokio::test]
+async fn new_numbers_of_the_machine_do_not_cost_a_decider_the_race() {
+    let office = Office::new().await;
+    let seen = version(&office).await;
+    let mut revised = machine("northmoor");
+    revised.symptoms[0].probability = 0.999;
+    office.record(3, revised).await;
+    office.desk.decide(&kim(), &id("f-northmoor"), seen, Act::Acknowledge).await.unwrap();
+}
