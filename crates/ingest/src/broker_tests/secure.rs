@@ -48,8 +48,8 @@ fn passwords(folder: &TempDir, users: &[&str]) -> String {
     format!("allow_anonymous false\npassword_file {}", file.display())
 }
 
-fn user(name: &str, password: &str) -> Option<Credentials> {
-    Some(Credentials { username: name.to_owned(), password: password.to_owned() })
+fn user(name: &str, password: &str) -> Credentials {
+    Credentials { username: name.to_owned(), password: password.to_owned() }
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -85,14 +85,14 @@ async fn a_wrong_password_is_named() {
     let broker = Broker::start(&passwords(&folder, &["notchwatch"])).await;
     let sink = TestSink::new(Mode::Fine);
     let mut with = options(broker.port, "password");
-    with.credentials = user("notchwatch", "wrong");
+    with.credentials = Some(user("notchwatch", "wrong"));
     let ingest = run(with.clone(), &sink);
     until("it is named", || ingest.has(HealthReason::BrokerRefused)).await;
     let detail = ingest.ingest.health.borrow().reasons[&HealthReason::BrokerRefused].clone();
     assert!(detail.contains("NotAuthorized") || detail.contains("BadUserNamePassword"), "{detail}");
     ingest.stopped().await;
 
-    with.credentials = user("notchwatch", "right");
+    with.credentials = Some(user("notchwatch", "right"));
     let ingest = run(with, &sink);
     ingest.ready().await;
     ingest.stopped().await;
@@ -107,7 +107,7 @@ async fn the_example_rights_prove_which_unit_sends() {
     let broker = Broker::start(&format!("{lines}\nacl_file {rights}")).await;
     let sink = TestSink::new(Mode::Fine);
     let mut with = options(broker.port, "rights");
-    with.credentials = user("notchwatch", "right");
+    with.credentials = Some(user("notchwatch", "right"));
     let ingest = run(with, &sink);
     ingest.ready().await;
     assert_eq!(publishes(broker.port, "northmoor/4025", "forged").await, PubAckReason::NotAuthorized);
