@@ -49,7 +49,7 @@ pub struct Crossing {
     pub channel: String,
     /// Name of the limit.
     pub limit: String,
-    /// Event time at which it had been beyond for [`PERSISTENCE`] snapshots.
+    /// Event time at which it had been beyond for five snapshots in a row.
     pub at: Timestamp,
 }
 
