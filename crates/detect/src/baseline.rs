@@ -23,6 +23,13 @@ const RIDGE: f64 = 0.05;
 const RIDGE_WORTH: f64 = 15.0;
 /// A covariate is not followed further than this many of its own spreads beyond what was seen.
 const REACH: f64 = 4.0;
+/// A channel moves where its spread, without any floor, is this share of a step: rounding alone, of a level between
+/// two steps, gives up to 0.5.
+const MOVES_SHARE: f64 = 0.7;
+/// Two steps within this share of each other are the same step.
+const SAME_STEP: f64 = 0.01;
+/// A smallest step seen this often is the channel's resolution.
+const STEP_SEEN: u16 = 20;
 /// Share of the level that stands for a resolution nobody stated, while a channel has hardly moved.
 const FLAT_SHARE: f64 = 0.02;
 /// Once it judges, a baseline follows at most this many times more slowly than while it learned: a slow fault must
@@ -143,10 +150,9 @@ impl Normal {
         f64::from(learned) + f64::from(self.count - learned.min(self.count)) / FOLLOW
     }
 
-    /// Spread without any floor: whether the channel moves in this state.
-    pub(crate) fn moves(&self, resolution: f64) -> bool {
-        // Rounding alone, of a level that sits between two steps, gives up to half a resolution.
-        self.variance.max(0.0).sqrt() > 0.3 * resolution && self.variance > 0.0
+    /// Whether the channel moves from sample to sample in this state, given the smallest step it can show.
+    pub(crate) fn moves(&self, step: f64) -> bool {
+        self.variance > 0.0 && self.variance.sqrt() > MOVES_SHARE * step
     }
 
     fn learn_covariates(&mut self, x: f64, covariates: &[f64], gain: f64) {
@@ -215,20 +221,35 @@ pub(crate) struct Floor {
     pub(crate) resolution: f64,
     /// Smallest step seen; nought before any.
     pub(crate) least_step: f64,
+    /// How often it was seen: a smallest step that comes again and again is a resolution.
+    pub(crate) seen: u16,
 }
 
 impl Floor {
     /// Notes a step between two samples.
     pub(crate) fn note(&mut self, step: f64) {
-        if step > 0.0 && (unset(self.least_step) || step < self.least_step) {
-            self.least_step = step;
+        if step <= 0.0 {
+            return;
         }
+        if unset(self.least_step) || step < (1.0 - SAME_STEP) * self.least_step {
+            (self.least_step, self.seen) = (step, 1);
+        } else if step < (1.0 + SAME_STEP) * self.least_step {
+            self.seen = self.seen.saturating_add(1);
+        }
+    }
+
+    /// Smallest step that the channel can show.
+    pub(crate) fn step(self) -> f64 {
+        self.resolution.max(self.least_step)
     }
 
     /// Floor of the spread of a channel about this level.
     fn at(self, level: f64) -> f64 {
         if self.resolution > 0.0 {
             return self.resolution;
+        }
+        if self.seen >= STEP_SEEN {
+            return self.least_step;
         }
         let flat = FLAT_SHARE * level.abs();
         if self.least_step > 0.0 { self.least_step.min(flat.max(self.least_step / 4.0)) } else { flat }
@@ -273,7 +294,7 @@ mod tests {
     use super::*;
     use crate::testing::Noise;
 
-    const FINE: Floor = Floor { resolution: 1e-6, least_step: 0.0 };
+    const FINE: Floor = Floor { resolution: 1e-6, least_step: 0.0, seen: 0 };
 
     #[test]
     fn location_and_spread_withstand_outliers() {
@@ -315,7 +336,7 @@ mod tests {
         ];
         for (resolution, least_step, level, floor) in table {
             assert!(
-                (Floor { resolution, least_step }.at(level) - floor).abs() < 1e-12,
+                (Floor { resolution, least_step, seen: 1 }.at(level) - floor).abs() < 1e-12,
                 "{resolution} {least_step}"
             );
         }

@@ -95,7 +95,7 @@ mod tests {
         }
     }
 
-    const FINE: Floor = Floor { resolution: 0.01, least_step: 0.0 };
+    const FINE: Floor = Floor { resolution: 0.01, least_step: 0.0, seen: 0 };
 
     fn normal() -> Normal {
         let mut normal = Normal::new(11, Time::EPOCH);

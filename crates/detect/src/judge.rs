@@ -110,7 +110,7 @@ impl Judge {
 
     /// Whether the channel was seen to move in a state that has learned.
     pub(crate) fn moves(&self, slot: u8) -> bool {
-        self.normals.iter().any(|n| n.slot == slot && n.learned() && n.moves(self.floor.resolution))
+        self.normals.iter().any(|n| n.slot == slot && n.learned() && n.moves(self.floor.step()))
     }
 
     /// Whether the evidence is on its way to a symptom.
@@ -143,7 +143,7 @@ impl Judge {
         }
         let day = self.season.take(around.time, raw, learning);
         if day.is_some_and(|d| d.begun) {
-            self.level.wander.forget_slow();
+            self.level.wander.loosen();
         }
         day
     }

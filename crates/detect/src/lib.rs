@@ -30,6 +30,8 @@ pub mod ewma;
 pub mod examine;
 pub mod robust;
 
+mod segment;
+
 mod book;
 mod forecast;
 mod noise;
@@ -42,5 +44,6 @@ mod verdict;
 mod testing;
 
 pub use plan::{FEWEST_SISTERS, MOST_COVARIATES, Plan};
+pub use segment::segment;
 pub use settings::{LEARN_LEAST, Settings};
 pub use unit::{Judged, UnitModel};

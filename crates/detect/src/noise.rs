@@ -98,10 +98,11 @@ impl Wander {
         }
     }
 
-    /// Forgets the slow scales: what made the channel wander slowly was found and is taken out from now on.
-    pub(crate) fn forget_slow(&mut self) {
+    /// Lets the slow scales follow quickly again: what made the channel wander slowly was found and is taken out from
+    /// now on. What they hold stays until newer means replace it.
+    pub(crate) fn loosen(&mut self) {
         for scale in self.scales.iter_mut().skip(1) {
-            *scale = Scale::default();
+            scale.count = scale.count.min(FEWEST);
         }
     }
 }

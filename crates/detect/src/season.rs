@@ -29,6 +29,12 @@ const WORTH_FITTING: f64 = 0.15;
 const STRONG: f64 = 0.4;
 /// The pattern must bring the squared error on a day it has not seen to this share of what a level leaves.
 const FORETOLD: f64 = 0.8;
+/// A pattern in use stays while it keeps this strength, and foretells the last day no worse than a level does: a
+/// borderline pattern that came and went each day would be worse than either.
+const STAYS_STRONG: f64 = 0.25;
+const STAYS_FORETOLD: f64 = 1.0;
+/// Cycles that the pattern is averaged over, newest last: the hours of a single day are too noisy.
+const CYCLES: usize = 7;
 /// Resolution of a stored hour, in spreads; an hour is held within ±127 spreads.
 const STEP: f64 = 1.0 / 256.0;
 /// Marks an hour without a measurement.
@@ -192,7 +198,7 @@ impl Season {
         let days = end / DAY;
         let values: Vec<Option<f64>> =
             self.hours.iter().skip(end - days * DAY).take(days * DAY).map(|q| value(*q)).collect();
-        let fitted = fit(&values);
+        let fitted = fit(&values, self.used());
         (self.pattern, self.strength) = fitted.unwrap_or_default();
     }
 }
@@ -225,7 +231,7 @@ fn value(stored: i16) -> Option<f64> {
 }
 
 /// Daily pattern of whole days of hours, and its strength; `None` when the tests fail.
-fn fit(values: &[Option<f64>]) -> Option<(Vec<f32>, f32)> {
+fn fit(values: &[Option<f64>], used: bool) -> Option<(Vec<f32>, f32)> {
     let known = values.iter().flatten().count();
     if values.len() < FEWEST || real(known) < COVERED * real(values.len()) {
         return None;
@@ -238,11 +244,12 @@ fn fit(values: &[Option<f64>]) -> Option<(Vec<f32>, f32)> {
     let (seen, unseen) = filled.split_at(filled.len() - DAY);
     let (trial, _) = decompose(seen)?;
     let actual = values.get(seen.len()..)?;
-    if !foretells(&trial, actual, unseen) {
+    let (strong, foretold) = if used { (STAYS_STRONG, STAYS_FORETOLD) } else { (STRONG, FORETOLD) };
+    if !foretells(&trial, actual, unseen, foretold) {
         return None;
     }
     let (pattern, strength) = decompose(&filled)?;
-    (strength >= STRONG).then(|| (pattern.iter().map(|p| single(*p)).collect(), single(strength)))
+    (strength >= strong).then(|| (pattern.iter().map(|p| single(*p)).collect(), single(strength)))
 }
 
 fn hour_means(values: &[Option<f64>]) -> Option<Vec<f64>> {
@@ -269,12 +276,15 @@ fn fill(values: &[Option<f64>], by_hour: &[f64]) -> Vec<f64> {
     values.iter().enumerate().map(|(i, v)| v.or(by_hour.get(i % DAY).copied()).unwrap_or(0.0)).collect()
 }
 
-/// Pattern of the last cycle by hour of the day, and strength of season.
+/// Pattern of the last cycles by hour of the day, and strength of season.
 fn decompose(hours: &[f64]) -> Option<(Vec<f64>, f64)> {
     let fitted = MSTLModel::naive(vec![DAY]).fit(hours).ok()?;
     let season = fitted.fit().seasonal().first()?;
-    let pattern: Vec<f64> =
-        season.iter().skip(season.len().checked_sub(DAY)?).map(|p| f64::from(*p)).collect();
+    let cycles = CYCLES.min(season.len() / DAY).max(1);
+    let newest = season.get(season.len().checked_sub(cycles * DAY)?..)?;
+    let pattern: Vec<f64> = (0..DAY)
+        .map(|hour| newest.iter().skip(hour).step_by(DAY).map(|p| f64::from(*p)).sum::<f64>() / real(cycles))
+        .collect();
     let strength = fitted.fit().seasonal_strength().first().copied()?;
     let sound = pattern.len() == DAY && strength.is_finite() && pattern.iter().all(|p| p.is_finite());
     let level = pattern.iter().sum::<f64>() / real(DAY);
@@ -282,7 +292,7 @@ fn decompose(hours: &[f64]) -> Option<(Vec<f64>, f64)> {
 }
 
 /// Whether the pattern foretells a day it was not fitted to, better than that day's own level does.
-fn foretells(pattern: &[f64], actual: &[Option<f64>], filled: &[f64]) -> bool {
+fn foretells(pattern: &[f64], actual: &[Option<f64>], filled: &[f64], foretold: f64) -> bool {
     let level = filled.iter().sum::<f64>() / real(filled.len().max(1));
     let (mut with, mut without) = (0.0, 0.0);
     for (p, v) in pattern.iter().zip(actual) {
@@ -291,7 +301,7 @@ fn foretells(pattern: &[f64], actual: &[Option<f64>], filled: &[f64]) -> bool {
             without += (v - level).powi(2);
         }
     }
-    without > 0.0 && with < FORETOLD * without
+    without > 0.0 && with < foretold * without
 }
 
 #[cfg(test)]
