@@ -3,7 +3,7 @@
 mod read;
 mod write;
 
-pub(crate) use write::{Refused, put_refused, refused_rows};
+pub(crate) use write::{BOUNDS, Refused, put_refused, refused_rows};
 
 use notchwatch_model::{RailwayId, Reason, Time, UnitId};
 

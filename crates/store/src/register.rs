@@ -3,7 +3,8 @@
 //! Owns the rule that what samples refer to never moves: a unit keeps its number, a channel its position, its stored
 //! unit of measure and its kind of value.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
+use std::sync::PoisonError;
 
 use notchwatch_model::{
     AccountName, ChannelDef, Class, ClassId, EngineFit, Railway, RailwayId, Register, Time, Unit, UnitId,
@@ -57,7 +58,7 @@ impl Store {
         let mut found = HashMap::new();
         let mut missing = false;
         {
-            let known = self.shared.units.read().unwrap_or_else(std::sync::PoisonError::into_inner);
+            let known = self.shared.units.read().unwrap_or_else(PoisonError::into_inner);
             let mut wanted: Vec<&UnitKey> = units.into_iter().collect();
             wanted.sort_unstable();
             wanted.dedup();
@@ -73,21 +74,28 @@ impl Store {
         }
         let rows = self.shared.db.fetch("SELECT unit_no, railway, unit FROM unit", values![]).await?;
         let fresh = rows.iter().map(numbered).collect::<Result<HashMap<UnitKey, i64>>>()?;
-        self.shared.units.write().unwrap_or_else(std::sync::PoisonError::into_inner).clone_from(&fresh);
+        self.shared.units.write().unwrap_or_else(PoisonError::into_inner).clone_from(&fresh);
         Ok(fresh)
     }
 
-    /// Whether a railway is registered.
-    pub(crate) async fn knows_railway(&self, railway: &RailwayId) -> Result<bool> {
-        let known = |set: &std::collections::HashSet<RailwayId>| set.contains(railway);
-        if known(&self.shared.railways.read().unwrap_or_else(std::sync::PoisonError::into_inner)) {
-            return Ok(true);
+    /// Which of the railways are registered. One look at the database answers for all, however many are invented.
+    pub(crate) async fn registered(
+        &self,
+        railways: impl IntoIterator<Item = &RailwayId>,
+    ) -> Result<HashSet<RailwayId>> {
+        let wanted: HashSet<&RailwayId> = railways.into_iter().collect();
+        let among = |known: &HashSet<RailwayId>| -> HashSet<RailwayId> {
+            wanted.iter().filter(|r| known.contains(**r)).map(|r| (*r).clone()).collect()
+        };
+        let found = among(&self.shared.railways.read().unwrap_or_else(PoisonError::into_inner));
+        if found.len() == wanted.len() {
+            return Ok(found);
         }
         let rows = self.shared.db.fetch("SELECT id FROM railway", values![]).await?;
-        let fresh = rows.iter().map(|row| row.parsed("id")).collect::<Result<_>>()?;
-        let is_known = known(&fresh);
-        *self.shared.railways.write().unwrap_or_else(std::sync::PoisonError::into_inner) = fresh;
-        Ok(is_known)
+        let fresh = rows.iter().map(|row| row.parsed("id")).collect::<Result<HashSet<RailwayId>>>()?;
+        let found = among(&fresh);
+        *self.shared.railways.write().unwrap_or_else(PoisonError::into_inner) = fresh;
+        Ok(found)
     }
 }
 

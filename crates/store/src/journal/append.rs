@@ -12,7 +12,7 @@ use super::{Appended, NewMessage};
 use crate::clean::clean;
 use crate::db::{Column, Tx, values};
 use crate::pack::{bytes, extras, message};
-use crate::quarantine::{Refused, put_refused, refused_rows};
+use crate::quarantine::{BOUNDS, Refused, put_refused, refused_rows};
 use crate::register::give;
 use crate::{Error, Result, Store, held, int};
 
@@ -81,7 +81,8 @@ impl Store {
     async fn prepare<'a>(&self, batch: &'a [NewMessage]) -> Result<(Vec<Ready<'a>>, Vec<Refused>)> {
         let holding = batch.iter().filter(|m| !m.decoded.samples.is_empty() || !m.decoded.texts.is_empty());
         let units = self.unit_numbers(holding.filter_map(|m| m.decoded.unit.as_ref())).await?;
-        let railways = self.known_railways(batch).await?;
+        let railways =
+            self.registered(batch.iter().filter_map(|m| Some(&m.decoded.unit.as_ref()?.railway))).await?;
         let mut ready = Vec::with_capacity(batch.len());
         let mut refused = Vec::new();
         for message in batch {
@@ -93,16 +94,6 @@ impl Store {
             }
         }
         Ok((ready, refused))
-    }
-
-    async fn known_railways(&self, batch: &[NewMessage]) -> Result<HashSet<RailwayId>> {
-        let mut known = HashSet::new();
-        for unit in batch.iter().filter_map(|m| m.decoded.unit.as_ref()) {
-            if !known.contains(&unit.railway) && self.knows_railway(&unit.railway).await? {
-                known.insert(unit.railway.clone());
-            }
-        }
-        Ok(known)
     }
 
     async fn write(&self, batch: &Batch<'_>, mode: Mode) -> Result<Appended> {
@@ -122,7 +113,7 @@ impl Store {
             Mode::Sorting => late = sort_out(&mut tx, &mut rows, &railways_of(ready)).await?,
         }
         let refused: Vec<&Refused> = batch.refused.iter().chain(&late).collect();
-        let quarantined = put_refused(&mut tx, &refused).await?;
+        let quarantined = put_refused(&mut tx, &refused, &BOUNDS).await?;
         let done = Appended {
             last: rows.last().map(|(seq, _)| Seq(*seq)),
             messages: rows.len() as u64,
@@ -231,7 +222,8 @@ async fn sort_out(
 ) -> Result<Vec<Refused>> {
     let mut refused = Vec::new();
     let mut bad: HashSet<i64> = HashSet::new();
-    let mut parts = Vec::from([0..rows.len()]);
+    let mut parts = Vec::new();
+    parts.push(0..rows.len());
     while let Some(part) = parts.pop() {
         let some = rows.get(part.clone()).unwrap_or_default();
         if some.is_empty() {

@@ -314,10 +314,15 @@ mod tests {
 
     #[test]
     fn a_usual_day_takes_less_than_two_bytes_a_sample() {
-        let samples: Vec<_> = (0..1440)
+        let samples: Vec<_> = (0..1440_u16)
             .flat_map(|t| {
-                (0..20_u16).map(move |c| {
-                    cell(t * 60, c, f64::from(8340 + ((t * 7 + i64::from(c)) % 13) as i32) / 10.0, 0)
+                (0..20).map(move |c| {
+                    cell(
+                        i64::from(t) * 60,
+                        c,
+                        f64::from(8340 + (u32::from(t) * 7 + u32::from(c)) % 13) / 10.0,
+                        0,
+                    )
                 })
             })
             .collect();

@@ -177,8 +177,12 @@ mod tests {
         let numbers = [0, 1, 127, 128, 300, u64::from(u32::MAX), u64::MAX];
         let signed = [0, -1, 1, i64::MIN, i64::MAX, -86_400_000_000];
         let mut put = Put::default();
-        numbers.iter().for_each(|n| put.number(*n));
-        signed.iter().for_each(|n| put.signed(*n));
+        for n in numbers {
+            put.number(n);
+        }
+        for n in signed {
+            put.signed(n);
+        }
         put.float(-0.0);
         let mut take = Take(&put.0);
         for n in numbers {

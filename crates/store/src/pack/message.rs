@@ -172,15 +172,10 @@ mod tests {
 
     #[test]
     fn a_batch_of_a_unit_takes_few_bytes() {
-        let batch: Vec<Sample> = (0..12)
+        let batch: Vec<Sample> = (0..12_u16)
             .flat_map(|t| {
-                (0..45).map(move |c| {
-                    sample(
-                        1_790_000_000 + t * 60,
-                        c,
-                        (f64::from(c) * 100.0 + f64::from((t as i32) * 7 % 5)) / 10.0,
-                    )
-                })
+                let secs = 1_790_000_000 + i64::from(t) * 60;
+                (0..45).map(move |c| sample(secs, c, (f64::from(c) * 100.0 + f64::from(t * 7 % 5)) / 10.0))
             })
             .collect();
         let bytes = pack(&batch).len();

@@ -159,11 +159,11 @@ mod tests {
     #[test]
     fn a_packed_day_comes_back() {
         let day = 20_000;
-        let samples: Vec<Sample> = (0..300)
+        let samples: Vec<Sample> = (0..300_u16)
             .map(|i| Sample {
-                time: at(day * 86_400 + i * 288),
-                channel: ChannelIx((i % 2) as u16),
-                value: (i as f64).sin(),
+                time: at(day * 86_400 + i64::from(i) * 288),
+                channel: ChannelIx(i % 2),
+                value: f64::from(i).sin(),
             })
             .collect();
         let bytes = pack(&samples);

@@ -10,12 +10,18 @@ use crate::pack::bytes;
 use crate::register::give;
 use crate::{NewMessage, Result, int};
 
-/// Most rows kept. The oldest go first (ours: some weeks of a fleet with one bad sender, some hours of a flood).
-const MOST_ROWS: i64 = 200_000;
-/// Most bytes kept. The oldest go first.
-const MOST_BYTES: i64 = 512 << 20;
-/// Bytes left after a cut, so that it is not made for every message.
-const BYTES_AFTER_CUT: i64 = MOST_BYTES / 10 * 9;
+/// How much is kept. The oldest go first.
+pub(crate) struct Bounds {
+    /// Most rows.
+    rows: i64,
+    /// Most bytes.
+    bytes: i64,
+}
+
+/// Ours: some weeks of a fleet with one bad sender, some hours of a flood.
+pub(crate) const BOUNDS: Bounds = Bounds { rows: 200_000, bytes: 512 << 20 };
+/// Share of the bytes left after a cut, so that it is not made for every message.
+const AFTER_CUT: (i64, i64) = (9, 10);
 
 /// Refused parts of one message: one row a reason.
 pub(crate) struct Refused {
@@ -66,7 +72,7 @@ pub(crate) fn refused_rows(
 }
 
 /// Writes refusals and drops the oldest beyond the stated size. Returns how many rows were written.
-pub(crate) async fn put_refused(tx: &mut Tx, refused: &[&Refused]) -> Result<u64> {
+pub(crate) async fn put_refused(tx: &mut Tx, refused: &[&Refused], bounds: &Bounds) -> Result<u64> {
     let rows: usize = refused.iter().map(|r| r.reasons.len()).sum();
     if rows == 0 {
         return Ok(0);
@@ -90,7 +96,7 @@ pub(crate) async fn put_refused(tx: &mut Tx, refused: &[&Refused]) -> Result<u64
     tx.insert("quarantine_raw", raw_columns, "").await?;
     put_numbered(tx, &numbered).await?;
     let bytes: usize = kept.iter().map(|r| r.1.raw.len()).sum();
-    bound(tx, next - 1, int(bytes)).await?;
+    bound(tx, next - 1, int(bytes), bounds).await?;
     Ok(rows as u64)
 }
 
@@ -113,13 +119,13 @@ async fn put_numbered(tx: &mut Tx, rows: &[(i64, i64, &Refused, &ReasonRow)]) ->
 }
 
 /// Drops the oldest rows beyond the most kept, by rows and by bytes.
-async fn bound(tx: &mut Tx, newest: i64, added: i64) -> Result<()> {
+async fn bound(tx: &mut Tx, newest: i64, added: i64, bounds: &Bounds) -> Result<()> {
     let held = give(tx, "quarantine-bytes", usize::try_from(added).unwrap_or_default()).await? + added - 1;
-    let mut keep_from = newest - MOST_ROWS + 1;
-    if held > MOST_BYTES {
+    let mut keep_from = newest - bounds.rows + 1;
+    if held > bounds.bytes {
         let sql = "SELECT MIN(raw_id) AS oldest FROM (SELECT raw_id, SUM(size) OVER (ORDER BY raw_id DESC) AS sum \
                    FROM quarantine_raw) AS running WHERE sum <= $1";
-        let row = tx.fetch_one(sql, values![BYTES_AFTER_CUT]).await?;
+        let row = tx.fetch_one(sql, values![bounds.bytes / AFTER_CUT.1 * AFTER_CUT.0]).await?;
         let oldest = row.map_or(Ok(None), |row| row.maybe_int("oldest"))?;
         keep_from = keep_from.max(oldest.unwrap_or(newest));
     }
@@ -135,4 +141,59 @@ async fn bound(tx: &mut Tx, newest: i64, added: i64) -> Result<()> {
     tx.execute("UPDATE counter SET value = value - $1 WHERE name = 'quarantine-bytes'", values![dropped])
         .await
         .map(drop)
+}
+
+#[cfg(test)]
+mod tests {
+    use notchwatch_model::{AccountName, Decoded, Envelope, RailwayFilter, Register, Time};
+
+    use super::*;
+    use crate::{Options, QuarantineQuery, Store};
+
+    fn refused(number: u8, size: usize) -> Refused {
+        let envelope = Envelope {
+            received: Time::EPOCH,
+            topic: format!("t/{number}"),
+            content_type: None,
+            retained: false,
+            payload: vec![number; size],
+        };
+        let refusals = [Reason::Uom, Reason::Name].map(|reason| Refusal {
+            reason,
+            record: Some(0),
+            detail: String::new(),
+        });
+        refused_rows(&NewMessage { envelope, decoded: Decoded::default() }, None, &refusals)
+    }
+
+    #[tokio::test]
+    async fn the_oldest_go_first() {
+        let folder = tempfile::tempdir().unwrap();
+        let url = format!("sqlite:{}", folder.path().join("q.db").display());
+        let store = Store::open(&Options { url, readers: 1 }).await.unwrap();
+        let by = AccountName::new("setup").unwrap();
+        store.put_register(&Register::default(), &by, Time::EPOCH).await.unwrap();
+        let put = async |number, bounds: &Bounds| {
+            let mut tx = store.shared.db.write().await.unwrap();
+            put_refused(&mut tx, &[&refused(number, 200)], bounds).await.unwrap();
+            tx.commit().await.unwrap();
+            let page = store.quarantine(&QuarantineQuery::default(), &RailwayFilter::All).await.unwrap();
+            page.items.iter().map(|row| row.id).collect::<Vec<_>>()
+        };
+        let wide = Bounds { rows: 100, bytes: 1 << 20 };
+        for number in 0..4 {
+            put(number, &wide).await;
+        }
+        let by_rows = put(4, &Bounds { rows: 6, ..wide }).await;
+        assert_eq!(by_rows, [10, 9, 8, 7, 6, 5]);
+        let by_bytes = put(5, &Bounds { bytes: 500, ..wide }).await;
+        assert_eq!(by_bytes, [12, 11, 10, 9], "two messages of 201 bytes each are left");
+        for id in by_bytes {
+            assert!(store.quarantine_row(id, &RailwayFilter::All).await.unwrap().is_some());
+        }
+        let held =
+            store.shared.db.fetch("SELECT value FROM counter WHERE name = 'quarantine-bytes'", values![]);
+        assert_eq!(held.await.unwrap()[0].int("value").unwrap(), 402);
+        store.close().await;
+    }
 }

@@ -3,6 +3,14 @@
 //! `PostgreSQL` is looked for at `NOTCHWATCH_TEST_POSTGRES` (default `postgres://postgres@127.0.0.1:5432/test`); each
 //! case makes a database of its own there and drops it. Where it is not there, its cases fail and say so.
 
+#![expect(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "a case fails by panicking, and its helpers are no test functions that clippy knows"
+)]
+
 mod access;
 mod bed;
 mod decisions;

@@ -28,16 +28,16 @@ async fn a_lock_from_outside_is_waited_for(bed: &Bed) {
     let options = sqlx::sqlite::SqliteConnectOptions::new().filename(path);
     let mut outside = sqlx::SqliteConnection::connect_with(&options).await.unwrap();
     sqlx::raw_sql("BEGIN IMMEDIATE").execute(&mut outside).await.unwrap();
-    let writer = {
+    let mut writer = tokio::task::JoinSet::new();
+    writer.spawn({
         let store = store.clone();
-        tokio::task::spawn(async move {
-            store.append(&[message("northmoor/NM-1", 0, vec![sample(0, 0, 1.0)])]).await
-        })
-    };
+        async move { store.append(&[message("northmoor/NM-1", 0, vec![sample(0, 0, 1.0)])]).await }
+    });
     tokio::time::sleep(std::time::Duration::from_millis(300)).await;
     assert_eq!(store.journal_end().await.unwrap(), Seq(0), "reading goes on");
     sqlx::raw_sql("COMMIT").execute(&mut outside).await.unwrap();
-    assert_eq!(writer.await.unwrap().unwrap().messages, 1);
+    let done = writer.join_next().await.unwrap().unwrap().unwrap();
+    assert_eq!(done.messages, 1);
     store.close().await;
 }
 
