@@ -218,21 +218,25 @@ fn pace(course: Course, observed: &Observed<'_>, weighed: &mut Weighed) {
 }
 
 /// Whether one fault of the library moves both channels the way they moved: a reason to take two symptoms for one
-/// matter.
+/// matter. Two sister channels are no such reason: a fault sits on one of them, or moves them all at once, which
+/// their onsets tell.
 pub(crate) fn explains(
     library: &Library,
     one: (&ChannelName, Direction),
     other: (&ChannelName, Direction),
 ) -> bool {
-    let moves = |fault: &Fault, (channel, direction): (&ChannelName, Direction)| {
-        fault.shows.iter().any(|e| {
-            e.concerns(channel.as_str())
-                && match &e.expects {
-                    Expects::Moves(way) => *way == direction,
-                    Expects::Changes => direction != Direction::None,
-                    Expects::Same | Expects::Kinds(_) => false,
-                }
-        })
-    };
-    library.faults().iter().any(|fault| moves(fault, one) && moves(fault, other))
+    let entry = |fault: &Fault, what| fault.shows.iter().position(|e| moves(e, what));
+    library.faults().iter().any(|fault| match (entry(fault, one), entry(fault, other)) {
+        (Some(first), Some(second)) => first != second,
+        _ => false,
+    })
+}
+
+fn moves(expected: &Expected, (channel, direction): (&ChannelName, Direction)) -> bool {
+    expected.concerns(channel.as_str())
+        && match &expected.expects {
+            Expects::Moves(way) => *way == direction,
+            Expects::Changes => direction != Direction::None,
+            Expects::Same | Expects::Kinds(_) => false,
+        }
 }
