@@ -205,7 +205,8 @@ pub(crate) struct BrokerAddress {
 impl Config {
     /// Reads and checks a file. Paths in it count from the file's folder.
     pub(crate) fn load(path: &Path) -> anyhow::Result<Self> {
-        let text = std::fs::read_to_string(path).with_context(|| format!("{}: cannot be read", path.display()))?;
+        let text =
+            std::fs::read_to_string(path).with_context(|| format!("{}: cannot be read", path.display()))?;
         let mut config: Config = toml::from_str(&text).with_context(|| path.display().to_string())?;
         config.resolve(path.parent().unwrap_or(Path::new(".")));
         config.check().with_context(|| path.display().to_string())?;
@@ -282,7 +283,8 @@ impl Config {
             return Ok(Some(password));
         }
         let Some(path) = &self.mqtt.password_file else { return Ok(None) };
-        let text = std::fs::read_to_string(path).with_context(|| format!("mqtt.password_file: {}", path.display()))?;
+        let text = std::fs::read_to_string(path)
+            .with_context(|| format!("mqtt.password_file: {}", path.display()))?;
         Ok(Some(text.trim_end_matches(['\r', '\n']).to_owned()))
     }
 }
@@ -300,7 +302,9 @@ fn broker(url: &str) -> anyhow::Result<BrokerAddress> {
     };
     let rest = rest.trim_end_matches('/');
     let (host, port) = match rest.rsplit_once(':') {
-        Some((host, port)) => (host, port.parse().with_context(|| format!("{port:?} is not a port, 1 to 65535"))?),
+        Some((host, port)) => {
+            (host, port.parse().with_context(|| format!("{port:?} is not a port, 1 to 65535"))?)
+        }
         None => (rest, if tls { 8883 } else { 1883 }),
     };
     if host.is_empty() || host.contains(['/', '@']) {

@@ -51,7 +51,13 @@ pub struct SnapshotError {
 
 impl FoldContext {
     /// Puts together what the fold of a unit needs.
-    pub fn new(unit: Unit, class: Arc<Class>, plan: Arc<Plan>, library: Arc<Library>, settings_version: u32) -> Self {
+    pub fn new(
+        unit: Unit,
+        class: Arc<Class>,
+        plan: Arc<Plan>,
+        library: Arc<Library>,
+        settings_version: u32,
+    ) -> Self {
         let form = form_of(&class, settings_version);
         Self { unit, class, plan, library, settings_version, form }
     }
@@ -80,12 +86,14 @@ impl Fold {
 
     /// Reads a snapshot's bytes back.
     pub fn restore(context: &FoldContext, bytes: &[u8]) -> Result<Self, SnapshotError> {
-        postcard::from_bytes(bytes).map_err(|source| SnapshotError { unit: context.unit.key().to_string(), source })
+        postcard::from_bytes(bytes)
+            .map_err(|source| SnapshotError { unit: context.unit.key().to_string(), source })
     }
 
     /// The bytes of a snapshot.
     pub fn save(&self, context: &FoldContext) -> Result<Vec<u8>, SnapshotError> {
-        postcard::to_allocvec(self).map_err(|source| SnapshotError { unit: context.unit.key().to_string(), source })
+        postcard::to_allocvec(self)
+            .map_err(|source| SnapshotError { unit: context.unit.key().to_string(), source })
     }
 
     /// Event time of the newest row folded.

@@ -42,7 +42,10 @@ impl Rows {
             return Added::NoChannel;
         }
         let width = self.width;
-        let row = self.rows.entry(sample.time).or_insert_with(|| Row { time: sample.time, values: vec![None; width] });
+        let row = self
+            .rows
+            .entry(sample.time)
+            .or_insert_with(|| Row { time: sample.time, values: vec![None; width] });
         let Some(slot) = row.values.get_mut(sample.channel.index()) else { return Added::NoChannel };
         match *slot {
             None => {

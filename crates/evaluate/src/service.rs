@@ -3,6 +3,9 @@
 //! Owns one loop with one commit a round: findings, snapshots, progress and the position reached go together, so a
 //! stop at any instant repeats or loses nothing. Falls behind under load, says how far, and catches up.
 
+mod folding;
+mod take;
+
 use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
@@ -10,14 +13,15 @@ use std::time::{Duration, Instant};
 
 use notchwatch_detect::Settings;
 use notchwatch_findings::Library;
-use notchwatch_model::{Decision, DecisionId, FindingKind, MachinePart, Outcome, RailwayFilter, Register, Seq, Span, Time, UnitKey};
-use notchwatch_store::{EvaluationCommit, FindingUpsert, JournalMessage, Snapshot, Store, UnitProgress};
+use notchwatch_model::{Decision, DecisionId, RailwayFilter, Register, Seq, Span, Time, UnitKey};
+use notchwatch_store::{EvaluationCommit, FindingUpsert, Store, UnitProgress};
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
 use crate::EvaluateError;
-use crate::line::{Folded, Line, Mark};
-use crate::restore::{Shared, TICK, base, refold, rows};
+use crate::line::Line;
+use crate::restore::{Shared, base, rows};
+use folding::snapshot;
 
 /// How evaluation runs.
 #[derive(Debug, Clone)]
@@ -148,10 +152,10 @@ impl Evaluator {
     /// commit: the lines are loaded anew, so nothing half done is kept.
     pub async fn run(mut self, stop: CancellationToken) {
         let mut loaded = false;
-        let mut pause = self.options.poll;
         while !stop.is_cancelled() {
-            let step = if loaded { self.round().await } else { self.load().await.map(|()| true) };
-            match step {
+            let pause;
+            let round = if loaded { self.round().await } else { self.load().await.map(|()| true) };
+            match round {
                 Ok(more) => {
                     loaded = true;
                     pause = if more { Duration::ZERO } else { self.options.poll };
@@ -231,183 +235,6 @@ impl Evaluator {
         Ok(full)
     }
 
-    /// Puts samples where they wait; late ones that change something soil their line.
-    async fn take_messages(&mut self, messages: Vec<JournalMessage>, round: &mut Round) -> Result<(), EvaluateError> {
-        let before = self.position;
-        let mut late: BTreeMap<UnitKey, Vec<JournalMessage>> = BTreeMap::new();
-        for mut message in messages {
-            if !self.lines.contains_key(&message.unit) {
-                self.load_unit(&message.unit.clone()).await?;
-            }
-            let Some(line) = self.lines.get_mut(&message.unit) else { continue };
-            self.counters.messages.fetch_add(1, Ordering::Relaxed);
-            line.received = line.received.max(Some(message.received));
-            self.touched.insert(message.unit.clone(), Instant::now());
-            message.samples.retain(|sample| !line.take(*sample));
-            if !message.samples.is_empty() {
-                late.entry(message.unit.clone()).or_default().push(message);
-            } else if round.touched.last() != Some(&message.unit) {
-                round.touched.push(message.unit);
-            }
-        }
-        for (unit, messages) in late {
-            self.take_late(&unit, &messages, before).await?;
-            round.touched.push(unit);
-        }
-        Ok(())
-    }
-
-    /// Compares late samples with what the store held before them.
-    async fn take_late(&mut self, unit: &UnitKey, late: &[JournalMessage], before: Seq) -> Result<(), EvaluateError> {
-        let Some(line) = self.lines.get_mut(unit) else { return Ok(()) };
-        let samples = || late.iter().flat_map(|m| &m.samples);
-        let (Some(from), Some(to)) = (samples().map(|s| s.time).min(), samples().map(|s| s.time).max()) else {
-            return Ok(());
-        };
-        let mut stored = crate::Rows::new(line.context.class.channels.len());
-        for sample in self.store.unit_samples(unit, from, to + TICK, Some(before)).await? {
-            stored.add(sample);
-        }
-        let horizon = line.folded_to().map(|to| to - self.options.horizon);
-        for sample in samples() {
-            match stored.add(*sample) {
-                crate::Added::Repeat => line.repeats += 1,
-                crate::Added::NoChannel => {}
-                added => {
-                    let changed = !matches!(added, crate::Added::Conflict { changed: false });
-                    if matches!(added, crate::Added::Conflict { .. }) {
-                        line.conflicts += 1;
-                    }
-                    if horizon.is_some_and(|h| sample.time < h) {
-                        self.counters.beyond_horizon.fetch_add(1, Ordering::Relaxed);
-                    } else if changed {
-                        line.soil(sample.time);
-                    }
-                }
-            }
-        }
-        Ok(())
-    }
-
-    /// Reads new decisions into the lines (into the list alone while loading).
-    async fn read_decisions(&mut self, mut round: Option<&mut Round>) -> Result<(), EvaluateError> {
-        loop {
-            let page = self.store.decisions_after(self.decided, DECISIONS_A_PAGE).await?;
-            let Some(last) = page.last() else { return Ok(()) };
-            self.decided = last.id;
-            for decision in page.into_iter().filter(|d| d.effective) {
-                if let Some(round) = round.as_deref_mut()
-                    && let Some(line) = self.lines.get_mut(&decision.unit)
-                {
-                    line.decide(decision.clone());
-                    round.touched.push(decision.unit.clone());
-                }
-                self.decisions.entry(decision.unit.clone()).or_default().push(decision);
-            }
-        }
-    }
-
-    /// Folds soiled lines anew from the last snapshot before the dirt.
-    async fn refold_dirty(&mut self, up_to: Seq, round: &mut Round) -> Result<(), EvaluateError> {
-        let dirty: Vec<(UnitKey, Time)> =
-            self.lines.iter().filter_map(|(key, line)| line.dirty().map(|from| (key.clone(), from))).collect();
-        for (key, from) in dirty {
-            let Some(old) = self.lines.remove(&key) else { continue };
-            let Some(through) = old.folded_to() else { continue };
-            self.counters.refolds.fetch_add(1, Ordering::Relaxed);
-            let decisions = old.decisions().to_vec();
-            let context = old.context.clone();
-            let (mut line, folded, base) =
-                refold(&self.store, context, decisions, Some(from - TICK), through, Some(up_to)).await?;
-            line.inherit(old);
-            self.withdraw_missing(&key, base, through, &folded, round).await?;
-            round.commit.stale.push((key.clone(), from));
-            self.collect(&key, &line, folded, up_to, round);
-            self.lines.insert(key, line);
-        }
-        Ok(())
-    }
-
-    /// A finding shown before and not found again is closed with its reason, never erased.
-    async fn withdraw_missing(
-        &self,
-        key: &UnitKey,
-        base: Option<Time>,
-        at: Time,
-        folded: &Folded,
-        round: &mut Round,
-    ) -> Result<(), EvaluateError> {
-        let since = base.map_or(Time::EPOCH, |b| b + TICK);
-        for finding in self.store.unit_findings(key, since).await? {
-            let machine = finding.machine;
-            let again = machine.opened < since || folded.findings.iter().any(|f| f.id == machine.id);
-            if again || machine.ended.is_some() || machine.kind == FindingKind::Comms {
-                continue;
-            }
-            let mut withdrawn = machine;
-            withdrawn.active = false;
-            withdrawn.lasting.clear();
-            withdrawn.changed = at;
-            withdrawn.ended = Some((at, Outcome::Withdrawn));
-            round.findings.insert(withdrawn.id.to_string(), FindingUpsert { machine: withdrawn, late: true });
-        }
-        Ok(())
-    }
-
-    /// Folds what waits, on as many threads as there are cores.
-    async fn advance(&mut self, up_to: Seq, round: &mut Round) -> Result<(), EvaluateError> {
-        let settled = |at: &Instant| at.elapsed() >= self.options.settle;
-        let mut work = Vec::new();
-        for (key, at) in &self.touched {
-            let Some(line) = self.lines.remove(key) else { continue };
-            work.push((key.clone(), line, settled(at)));
-        }
-        let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
-        let mut shares: Vec<Vec<(UnitKey, Line, bool)>> = (0..cores).map(|_| Vec::new()).collect();
-        for (i, item) in work.into_iter().enumerate() {
-            if let Some(share) = shares.get_mut(i % cores) {
-                share.push(item);
-            }
-        }
-        let mut workers = tokio::task::JoinSet::new();
-        for share in shares.into_iter().filter(|s| !s.is_empty()) {
-            workers.spawn_blocking(move || fold_share(share));
-        }
-        let mut done = Vec::new();
-        while let Some(result) = workers.join_next().await {
-            done.extend(result.map_err(|e| EvaluateError::Worker(e.to_string()))??);
-        }
-        // One order for the commit, whatever order the workers ended in.
-        done.sort_by(|a, b| a.0.cmp(&b.0));
-        for (key, line, folded) in done {
-            if !line.waits() {
-                self.touched.remove(&key);
-            }
-            if !folded.findings.is_empty() || !folded.marks.is_empty() {
-                round.touched.push(key.clone());
-            }
-            self.collect(&key, &line, folded, up_to, round);
-            self.lines.insert(key, line);
-        }
-        Ok(())
-    }
-
-    /// Puts what a line gave into the round.
-    fn collect(&self, key: &UnitKey, line: &Line, folded: Folded, up_to: Seq, round: &mut Round) {
-        for machine in folded.findings {
-            let late = self.late(line, &machine);
-            round.findings.insert(machine.id.to_string(), FindingUpsert { machine, late });
-        }
-        for mark in thin(folded.marks) {
-            round.commit.snapshots.push(snapshot(key, mark, up_to, line.context.form));
-        }
-    }
-
-    /// Whether the evidence of a finding arrived later than stated.
-    fn late(&self, line: &Line, machine: &MachinePart) -> bool {
-        line.received.is_some_and(|received| received - machine.opened > self.options.lateness)
-    }
-
     async fn commit(&mut self, up_to: Seq, mut round: Round) -> Result<(), EvaluateError> {
         round.touched.sort();
         round.touched.dedup();
@@ -447,7 +274,9 @@ impl Evaluator {
 
     async fn publish_lag(&self, ready: bool) -> Result<(), EvaluateError> {
         let messages = self.store.journal_end().await?.0 - self.position.0;
-        self.lag.send_if_modified(|lag| std::mem::replace(lag, Lag { messages, ready }) != Lag { messages, ready });
+        self.lag.send_if_modified(|lag| {
+            std::mem::replace(lag, Lag { messages, ready }) != Lag { messages, ready }
+        });
         Ok(())
     }
 
@@ -470,37 +299,7 @@ impl Evaluator {
     }
 }
 
-type Share = Vec<(UnitKey, Line, bool)>;
-type Done = Vec<(UnitKey, Line, Folded)>;
-
-fn fold_share(share: Share) -> Result<Done, EvaluateError> {
-    let mut done = Vec::with_capacity(share.len());
-    for (key, mut line, settled) in share {
-        let folded = line.advance(settled)?;
-        done.push((key, line, folded));
-    }
-    Ok(done)
-}
-
-/// While catching up many boundaries are passed at once: the last of each UTC day and the newest are kept.
-fn thin(marks: Vec<Mark>) -> Vec<Mark> {
-    let newest = marks.len().saturating_sub(1);
-    let days: Vec<i64> = marks.iter().map(|m| m.at.day()).collect();
-    marks
-        .into_iter()
-        .enumerate()
-        .filter(|(i, _)| *i == newest || days.get(*i) != days.get(i + 1))
-        .map(|(_, mark)| mark)
-        .collect()
-}
-
-fn snapshot(unit: &UnitKey, mark: Mark, seq: Seq, form: u32) -> Snapshot {
-    Snapshot { unit: unit.clone(), at: mark.at, seq, form, state: mark.state }
-}
-
 /// Pause after a round that failed.
 const RETRY: Duration = Duration::from_secs(1);
-/// Decisions read at one time.
-const DECISIONS_A_PAGE: usize = 1000;
 /// After anything that can be measured: year 2255, where microseconds still fit every engine's numbers.
 const LATEST_MEASURED: Time = Time::LATEST;

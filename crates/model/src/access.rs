@@ -32,6 +32,13 @@ impl std::fmt::Display for AccountName {
     }
 }
 
+impl std::str::FromStr for AccountName {
+    type Err = IdError;
+    fn from_str(text: &str) -> Result<Self, IdError> {
+        Self::new(text)
+    }
+}
+
 /// What an account or token may do.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -443,12 +443,11 @@ fn replace_by<T, K: Ord>(into: &mut Vec<T>, from: Vec<T>, key: impl Fn(&T) -> K)
     let mut at: BTreeMap<K, usize> = into.iter().enumerate().map(|(i, item)| (key(item), i)).collect();
     for item in from {
         let k = key(&item);
-        match at.get(&k).and_then(|i| into.get_mut(*i)) {
-            Some(slot) => *slot = item,
-            None => {
-                at.insert(k, into.len());
-                into.push(item);
-            }
+        if let Some(slot) = at.get(&k).and_then(|i| into.get_mut(*i)) {
+            *slot = item;
+        } else {
+            at.insert(k, into.len());
+            into.push(item);
         }
     }
 }

@@ -1,0 +1,236 @@
+//! The process: its parts, wired, started in order and stopped in the other order.
+//!
+//! Owns the life cycle. Stop: the streams end and ingest takes nothing more, what is held is committed and
+//! acknowledged, evaluation takes its last snapshots, the store closes; a deadline ends the rest.
+
+use std::net::SocketAddr;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use anyhow::Context;
+use notchwatch_desk::Desk;
+use notchwatch_evaluate::{EvaluateOptions, Evaluator, Lag, Tracer};
+use notchwatch_findings::Library;
+use notchwatch_ingest::{Credentials, MqttOptions, TlsOptions};
+use notchwatch_model::{AccountName, Register, Span};
+use notchwatch_store::{Options, Store};
+use notchwatch_web::{Listener, WebLimits, WebOptions};
+use notchwatch_wire::{Decoder, RegisterIndex};
+use prometheus::Registry;
+use tokio::net::TcpListener;
+use tokio::sync::watch;
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
+
+use crate::clock::{WallClock, now};
+use crate::config::Config;
+use crate::evidence::FoldedEvidence;
+use crate::{health, keeper, metrics};
+
+/// Time for everything to end after the signal.
+const STOP_WITHIN: Duration = Duration::from_secs(9);
+
+/// An opened store with its register.
+pub(crate) struct Opened {
+    pub(crate) store: Store,
+    pub(crate) register: watch::Sender<Arc<Register>>,
+    pub(crate) index: watch::Sender<Arc<RegisterIndex>>,
+}
+
+/// A started process.
+pub(crate) struct App {
+    pub(crate) address: SocketAddr,
+    pub(crate) desk: Desk,
+    pub(crate) lag: watch::Receiver<Lag>,
+    pub(crate) tracker: TaskTracker,
+    pub(crate) stop: CancellationToken,
+    evaluation_stop: CancellationToken,
+    evaluator: tokio::task::JoinHandle<()>,
+    store: Store,
+}
+
+/// Opens the store and brings its register up to the configured files. `alone`: as the one process that runs on it.
+pub(crate) async fn open(config: &Config, alone: bool) -> anyhow::Result<Opened> {
+    let url = config.store_url();
+    if let Some(folder) = url.strip_prefix("sqlite:").and_then(|path| Path::new(path).parent()) {
+        std::fs::create_dir_all(folder).with_context(|| format!("creating {}", folder.display()))?;
+    }
+    let options = Options { url, readers: config.store.readers };
+    let store = if alone { Store::open(&options).await } else { Store::open_beside(&options).await };
+    let store = store.context("opening the store")?;
+    let files = read_register(config)?;
+    if files != Register::default() {
+        put_register(&store, files).await?;
+    }
+    let register = Arc::new(store.register().await.context("reading the register")?);
+    let index = Arc::new(RegisterIndex::new(&register));
+    Ok(Opened { store, register: watch::Sender::new(register), index: watch::Sender::new(index) })
+}
+
+/// The register's files, merged and checked by themselves.
+pub(crate) fn read_register(config: &Config) -> anyhow::Result<Register> {
+    let mut all = Register::default();
+    for path in &config.register.files {
+        let text =
+            std::fs::read_to_string(path).with_context(|| format!("{}: cannot be read", path.display()))?;
+        all.merge(toml::from_str(&text).with_context(|| path.display().to_string())?);
+    }
+    Ok(all)
+}
+
+/// Adds entries to the register of a store, if the whole then makes sense.
+pub(crate) async fn put_register(store: &Store, files: Register) -> anyhow::Result<()> {
+    let mut whole = store.register().await.context("reading the register")?;
+    whole.merge(files.clone());
+    let problems = whole.problems();
+    if !problems.is_empty() {
+        let list: Vec<String> = problems.iter().map(ToString::to_string).collect();
+        anyhow::bail!("the register does not fit together:\n  {}", list.join("\n  "));
+    }
+    let by = AccountName::new("configuration")?;
+    store.put_register(&files, &by, now()).await.context("writing the register")
+}
+
+/// Starts every part over an opened store.
+pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App> {
+    let Opened { store, register, index } = opened;
+    let stop = CancellationToken::new();
+    let tracker = TaskTracker::new();
+    let library = Arc::new(Library::builtin().context("the built-in fault library")?);
+    let settings = Arc::new(notchwatch_detect::Settings::default());
+    let options = EvaluateOptions {
+        horizon: Span::from_hours(i64::from(config.judge.horizon_h)),
+        lateness: Span::from_mins(i64::from(config.judge.lateness_min)),
+        ..EvaluateOptions::default()
+    };
+    let evaluator =
+        Evaluator::new(store.clone(), options, library.clone(), settings.clone(), register.subscribe(), now);
+    let (counters, lag) = (evaluator.counters(), evaluator.lag());
+    let evaluation_stop = CancellationToken::new();
+    let evaluator = tracker.spawn(evaluator.run(evaluation_stop.clone()));
+
+    let decoder = Decoder::new(config.topic()?, config.limits());
+    let ingest = notchwatch_ingest::start(
+        mqtt_options(config)?,
+        decoder,
+        index.subscribe(),
+        store.clone(),
+        Arc::new(now),
+        tracker.clone(),
+        stop.clone(),
+    )?;
+
+    let registry = Registry::new();
+    metrics::register(&registry, ingest.counters.clone(), counters, lag.clone())?;
+    let (reasons, health) = watch::channel(["starting"].into());
+    tracker.spawn(health::keep(store.clone(), ingest.health, lag.clone(), reasons, stop.clone()));
+
+    let tracer = Tracer::new(store.clone(), library.clone(), settings, register.subscribe());
+    let desk = Desk::new(store.clone(), Arc::new(WallClock), Arc::new(FoldedEvidence(tracer)), library);
+    tracker.spawn(keeper::follow_register(store.clone(), desk.clone(), register, index, stop.clone()));
+    let keep_raw = Span::from_days(i64::from(config.keep.raw_days));
+    tracker.spawn(keeper::seal_daily(store.clone(), keep_raw, stop.clone()));
+
+    let limits = WebLimits::default();
+    let options = WebOptions {
+        metrics: registry,
+        shutdown: stop.clone(),
+        health,
+        behind_tls: config.listen.behind_tls,
+        limits,
+    };
+    let socket = TcpListener::bind(config.listen.address)
+        .await
+        .with_context(|| format!("listening on {}", config.listen.address))?;
+    let address = socket.local_addr()?;
+    let router = notchwatch_web::router(desk.clone(), options);
+    let serving = axum_serve(Listener::new(socket, &limits), router, stop.clone());
+    tracker.spawn(serving);
+    Ok(App { address, desk, lag, tracker, stop, evaluation_stop, evaluator, store })
+}
+
+async fn axum_serve(listener: Listener, router: axum::Router, stop: CancellationToken) {
+    let served = axum::serve(listener, router).with_graceful_shutdown(stop.cancelled_owned()).await;
+    if let Err(error) = served {
+        tracing::error!(%error, "the HTTP side ended");
+    }
+}
+
+impl App {
+    /// Runs until a signal, then stops in order. Returns whether everything ended within the deadline.
+    pub(crate) async fn until_signal(self) -> anyhow::Result<()> {
+        tokio::select! {
+            signal = signal() => tracing::info!(signal = signal?, "stopping"),
+            () = self.stop.cancelled() => {}
+        }
+        self.stop().await
+    }
+
+    /// Stops in order.
+    pub(crate) async fn stop(self) -> anyhow::Result<()> {
+        self.stop.cancel();
+        let orderly = async {
+            self.tracker.close();
+            // What ingest still commits is in the journal before evaluation looks for the last time.
+            while self.tracker.len() > 1 {
+                tokio::time::sleep(Duration::from_millis(20)).await;
+            }
+            self.evaluation_stop.cancel();
+            self.tracker.wait().await;
+            self.store.close().await;
+        };
+        if tokio::time::timeout(STOP_WITHIN, orderly).await.is_err() {
+            self.evaluator.abort();
+            anyhow::bail!(
+                "not everything ended within {} s; nothing acknowledged is lost",
+                STOP_WITHIN.as_secs()
+            );
+        }
+        Ok(())
+    }
+}
+
+async fn signal() -> anyhow::Result<&'static str> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    tokio::select! {
+        _ = terminate.recv() => Ok("terminate"),
+        _ = interrupt.recv() => Ok("interrupt"),
+    }
+}
+
+fn mqtt_options(config: &Config) -> anyhow::Result<MqttOptions> {
+    let broker = config.broker()?;
+    let password = config.mqtt_password()?;
+    let credentials = config
+        .mqtt
+        .username
+        .clone()
+        .map(|username| Credentials { username, password: password.unwrap_or_default() });
+    let tls = if broker.tls {
+        let ca_pem = match &config.mqtt.ca_file {
+            Some(path) => {
+                Some(std::fs::read(path).with_context(|| format!("mqtt.ca_file: {}", path.display()))?)
+            }
+            None => None,
+        };
+        Some(TlsOptions { ca_pem, client_pem: None })
+    } else {
+        None
+    };
+    Ok(MqttOptions {
+        host: broker.host,
+        port: broker.port,
+        client_id: config.mqtt.client_id.clone(),
+        credentials,
+        tls,
+        filters: vec![config.topic()?.filter()],
+        receive_maximum: config.mqtt.receive_maximum,
+        message_bytes: config.limits.message_bytes,
+        quiet_after: (config.mqtt.quiet_after_s > 0)
+            .then(|| Duration::from_secs(u64::from(config.mqtt.quiet_after_s))),
+        ..MqttOptions::default()
+    })
+}

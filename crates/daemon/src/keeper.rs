@@ -1,0 +1,65 @@
+//! Housekeeping: the register followed as it changes, days sealed as they end.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use notchwatch_desk::Desk;
+use notchwatch_model::{Register, Span};
+use notchwatch_store::Store;
+use notchwatch_wire::RegisterIndex;
+use tokio::sync::watch;
+use tokio_util::sync::CancellationToken;
+
+use crate::clock::now;
+
+/// How often another process's change of the register is looked for.
+const REGISTER_EVERY: Duration = Duration::from_secs(30);
+/// How often ended days are looked for.
+const SEAL_EVERY: Duration = Duration::from_secs(600);
+
+/// Hands a changed register to decoding and evaluation: at once when it was changed here, else within half a minute.
+pub(crate) async fn follow_register(
+    store: Store,
+    desk: Desk,
+    register: watch::Sender<Arc<Register>>,
+    index: watch::Sender<Arc<RegisterIndex>>,
+    stop: CancellationToken,
+) {
+    let mut changes = desk.register_changes();
+    loop {
+        tokio::select! {
+            () = stop.cancelled() => return,
+            changed = changes.changed() => if changed.is_err() { return },
+            () = tokio::time::sleep(REGISTER_EVERY) => {}
+        }
+        match store.register().await {
+            Ok(read) if read != **register.borrow() => {
+                index.send_replace(Arc::new(RegisterIndex::new(&read)));
+                register.send_replace(Arc::new(read));
+            }
+            Ok(_) => {}
+            Err(error) => tracing::warn!(%error, "the register could not be read; the old one stays in use"),
+        }
+    }
+}
+
+/// Seals ended days into blocks, until `stop`.
+pub(crate) async fn seal_daily(store: Store, keep_raw: Span, stop: CancellationToken) {
+    loop {
+        match store.seal(now(), keep_raw).await {
+            Ok(report) if report.blocks > 0 => tracing::info!(
+                blocks = report.blocks,
+                samples = report.samples,
+                bytes = report.bytes,
+                dropped_rows = report.dropped,
+                "days sealed"
+            ),
+            Ok(_) => {}
+            Err(error) => tracing::warn!(%error, "sealing failed, trying again later"),
+        }
+        tokio::select! {
+            () = stop.cancelled() => return,
+            () = tokio::time::sleep(SEAL_EVERY) => {}
+        }
+    }
+}

@@ -1,0 +1,139 @@
+//! Metrics of the process: counters of ingest and evaluation, read when somebody asks.
+//!
+//! Owns their names. Labels come from fixed sets: reasons of refusal and nothing else, so that no sender can add a
+//! series.
+
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
+use notchwatch_evaluate::{Counters as Evaluation, Lag};
+use notchwatch_ingest::Counters as Intake;
+use notchwatch_model::Reason;
+use prometheus::core::{Collector, Desc};
+use prometheus::proto::MetricFamily;
+use prometheus::{IntCounter, IntCounterVec, IntGauge, Opts, Registry};
+use tokio::sync::watch;
+
+type Read = Box<dyn Fn() -> u64 + Send + Sync>;
+
+/// Mirrors counters kept elsewhere: each scrape brings the exported ones up to what they now are.
+struct Mirror {
+    counters: Vec<(IntCounter, Read)>,
+    gauges: Vec<(IntGauge, Read)>,
+    refused: IntCounterVec,
+    intake: Arc<Intake>,
+}
+
+/// Registers everything the process counts.
+pub(crate) fn register(
+    registry: &Registry,
+    intake: Arc<Intake>,
+    evaluation: Arc<Evaluation>,
+    lag: watch::Receiver<Lag>,
+) -> prometheus::Result<()> {
+    let refused = IntCounterVec::new(
+        Opts::new("notchwatch_refused_total", "messages and records refused, by reason"),
+        &["reason"],
+    )?;
+    let mut counters = Vec::new();
+    let mut gauges = Vec::new();
+    for (name, help, read) in intake_counters(&intake).into_iter().chain(evaluation_counters(&evaluation)) {
+        counters.push((IntCounter::new(name, help)?, read));
+    }
+    let held = intake.clone();
+    let gauge_reads: [(&str, &str, Read); 3] = [
+        (
+            "notchwatch_ingest_held",
+            "messages received and not committed yet",
+            Box::new(move || held.held.load(Ordering::Relaxed)),
+        ),
+        (
+            "notchwatch_evaluate_behind_messages",
+            "journal messages not judged yet",
+            Box::new(move || u64::try_from(lag.borrow().messages).unwrap_or(0)),
+        ),
+        (
+            "notchwatch_evaluate_position",
+            "journal position judged",
+            Box::new(move || u64::try_from(evaluation.position.load(Ordering::Relaxed)).unwrap_or(0)),
+        ),
+    ];
+    for (name, help, read) in gauge_reads {
+        gauges.push((IntGauge::new(name, help)?, read));
+    }
+    registry.register(Box::new(Mirror { counters, gauges, refused, intake }))
+}
+
+fn intake_counters(intake: &Arc<Intake>) -> Vec<(&'static str, &'static str, Read)> {
+    macro_rules! read {
+        ($($field:ident, $name:literal, $help:literal;)*) => {
+            vec![$(($name, $help, {
+                let of = intake.clone();
+                Box::new(move || of.$field.load(Ordering::Relaxed)) as Read
+            })),*]
+        };
+    }
+    read! {
+        received, "notchwatch_ingest_received_total", "messages delivered by the broker, repeats included";
+        bytes, "notchwatch_ingest_bytes_total", "bytes of their payloads";
+        redelivered, "notchwatch_ingest_redelivered_total", "deliveries marked as a possible repeat";
+        retained, "notchwatch_ingest_retained_total", "deliveries of messages that the broker had kept";
+        lossy, "notchwatch_ingest_lossy_total", "messages at QoS 0";
+        lossy_dropped, "notchwatch_ingest_lossy_dropped_total", "messages at QoS 0 dropped since the queue was full";
+        oversize, "notchwatch_ingest_oversize_total", "messages over the message limit";
+        committed, "notchwatch_ingest_committed_total", "messages committed";
+        journalled, "notchwatch_ingest_journalled_total", "journal rows written";
+        samples, "notchwatch_ingest_samples_total", "samples in them";
+        quarantined, "notchwatch_ingest_quarantined_total", "quarantine rows written";
+        acknowledged, "notchwatch_ingest_acknowledged_total", "acknowledgements handed to the connection";
+        connects, "notchwatch_ingest_connects_total", "connections accepted by the broker";
+        disconnects, "notchwatch_ingest_disconnects_total", "connections that failed or ended";
+        commits, "notchwatch_ingest_commits_total", "commits";
+        commit_us, "notchwatch_ingest_commit_microseconds_total", "time spent in commits";
+        commit_retries, "notchwatch_ingest_commit_retries_total", "commits tried again since the store was away";
+    }
+}
+
+fn evaluation_counters(evaluation: &Arc<Evaluation>) -> Vec<(&'static str, &'static str, Read)> {
+    macro_rules! read {
+        ($($field:ident, $name:literal, $help:literal;)*) => {
+            vec![$(($name, $help, {
+                let of = evaluation.clone();
+                Box::new(move || of.$field.load(Ordering::Relaxed)) as Read
+            })),*]
+        };
+    }
+    read! {
+        messages, "notchwatch_evaluate_messages_total", "messages folded since the start";
+        beyond_horizon, "notchwatch_evaluate_beyond_horizon_total", "samples too late to judge: kept, not judged";
+        refolds, "notchwatch_evaluate_refolds_total", "units folded anew because of late data or decisions";
+        findings, "notchwatch_evaluate_events_total", "events of findings committed";
+        failures, "notchwatch_evaluate_failures_total", "rounds that failed and were tried again";
+    }
+}
+
+impl Collector for Mirror {
+    fn desc(&self) -> Vec<&Desc> {
+        let counters = self.counters.iter().flat_map(|(counter, _)| counter.desc());
+        let gauges = self.gauges.iter().flat_map(|(gauge, _)| gauge.desc());
+        counters.chain(gauges).chain(self.refused.desc()).collect()
+    }
+
+    fn collect(&self) -> Vec<MetricFamily> {
+        let mut families = Vec::new();
+        for (counter, read) in &self.counters {
+            counter.inc_by(read().saturating_sub(counter.get()));
+            families.extend(counter.collect());
+        }
+        for (gauge, read) in &self.gauges {
+            gauge.set(i64::try_from(read()).unwrap_or(i64::MAX));
+            families.extend(gauge.collect());
+        }
+        for reason in Reason::ALL {
+            let counter = self.refused.with_label_values(&[reason.code()]);
+            counter.inc_by(self.intake.refused(reason).saturating_sub(counter.get()));
+        }
+        families.extend(self.refused.collect());
+        families
+    }
+}
