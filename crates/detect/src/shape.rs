@@ -15,6 +15,8 @@ const LAMBDA: f64 = 100.0;
 const FEWEST: usize = 8;
 /// Blocks before the excursion that show where it came from.
 const BEFORE: usize = 16;
+/// A slope must have lasted this many blocks: shorter rises are the transit of a step.
+const RISE: usize = 6;
 /// A slope must leave at most this share of what a step leaves unexplained.
 const SLOPE_SHARE: f64 = 0.8;
 
@@ -54,20 +56,28 @@ fn changepoint(window: &[f64]) -> Option<usize> {
     (near - 1..=near + 1).min_by(|a, b| left_over_step(window, *a).total_cmp(&left_over_step(window, *b)))
 }
 
-/// Whether a broken line explains the window much better than a step.
+/// Whether a broken line explains the window much better than a step. The block in which a step happens is a mixture
+/// of both levels, so a step may leave one block out.
 fn slopes(window: &[f64]) -> bool {
-    let step = (1..window.len()).map(|k| left_over_step(window, k)).fold(f64::INFINITY, f64::min);
-    let line = (0..window.len().saturating_sub(3))
-        .map(|k| left_over_line(window, k).0)
-        .fold(f64::INFINITY, f64::min);
-    line < SLOPE_SHARE * step
+    let step = (1..window.len()).map(|k| left_over_transit(window, k)).fold(f64::INFINITY, f64::min);
+    knees(window).map(|k| left_over_line(window, k)).fold(f64::INFINITY, f64::min) < SLOPE_SHARE * step
 }
 
 /// Where the broken line that fits best begins to rise.
 fn knee(window: &[f64]) -> Option<usize> {
-    (0..window.len().saturating_sub(3))
-        .min_by(|a, b| left_over_line(window, *a).0.total_cmp(&left_over_line(window, *b).0))
+    knees(window)
+        .min_by(|a, b| left_over_line(window, *a).total_cmp(&left_over_line(window, *b)))
         .map(|k| k + 1)
+}
+
+fn knees(window: &[f64]) -> std::ops::Range<usize> {
+    0..window.len().saturating_sub(RISE)
+}
+
+/// Sum of squares about two levels, block `k` between them left out.
+fn left_over_transit(window: &[f64], k: usize) -> f64 {
+    let (before, after) = window.split_at(k.min(window.len()));
+    about_mean(before) + about_mean(after.get(1..).unwrap_or(&[]))
 }
 
 /// Sum of squares about two levels, the second from `k` on.
@@ -81,8 +91,8 @@ fn about_mean(part: &[f64]) -> f64 {
     part.iter().map(|x| (x - mean) * (x - mean)).sum()
 }
 
-/// Sum of squares about a level up to `k` and a line from there on, joined; and the line's slope a block.
-fn left_over_line(window: &[f64], k: usize) -> (f64, f64) {
+/// Sum of squares about a level up to `k` and a line from there on, joined.
+fn left_over_line(window: &[f64], k: usize) -> f64 {
     // Least squares on one regressor, max(0, i - k), and a constant.
     let n = real(window.len());
     let ramp = |i: usize| real(i.saturating_sub(k));
@@ -96,7 +106,7 @@ fn left_over_line(window: &[f64], k: usize) -> (f64, f64) {
         syy += y * y;
     }
     let (vx, cxy, vy) = (sxx - sx * sx / n, sxy - sx * sy / n, syy - sy * sy / n);
-    if vx <= 0.0 { (vy, 0.0) } else { ((vy - cxy * cxy / vx).max(0.0), cxy / vx) }
+    if vx <= 0.0 { vy } else { (vy - cxy * cxy / vx).max(0.0) }
 }
 
 #[cfg(test)]

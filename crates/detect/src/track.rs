@@ -16,12 +16,13 @@ use crate::ewma::Ewma;
 use crate::noise::Wander;
 use crate::num::{single, whole};
 
-/// Block means held for dating and for slopes: two days of quarter hours at 1-minute samples, when always judged.
-pub(crate) const HELD: usize = 96;
+/// Block means held for dating and for slopes. When full, the older half is merged in pairs, so that the newest day is
+/// held block by block and weeks before it ever more coarsely.
+const HELD: usize = 96;
 /// Once it judges, wander is learned this many blocks late, and from blocks that led to no symptom: a change must not
 /// raise its own bar.
 const LATE: u32 = 24;
-/// A single sample is cut at this many spreads before it enters a block.
+/// A single sample is cut at this many spreads from the block before it.
 const SAMPLE_CUT: f64 = 8.0;
 /// A block is cut at this many long-run spreads before it enters the detectors, so that no single block decides.
 const BLOCK_CUT: f64 = 5.0;
@@ -157,7 +158,8 @@ impl Track {
         }
         open.count += 1;
         let gain = 1.0 / f64::from(open.count);
-        open.z += gain * (point.z.clamp(-SAMPLE_CUT, SAMPLE_CUT) - open.z);
+        let z = point.z.clamp(self.last.z - SAMPLE_CUT, self.last.z + SAMPLE_CUT);
+        open.z += gain * (z - open.z);
         open.measured += gain * (point.measured - open.measured);
         open.expected += gain * (point.expected - open.expected);
         open.spread += gain * (point.spread - open.spread);
@@ -214,7 +216,7 @@ impl Track {
         let origin = *self.origin.get_or_insert(block.from);
         let at_s = whole((block.from - origin).secs_f64(), 0, u32::MAX);
         if self.held.len() >= HELD {
-            self.held.pop_front();
+            self.merge_older_half();
         }
         self.held.push_back(Mean { at_s, z: single(block.z), fair: learning });
         self.level.step(block.z, LEVEL_GAIN);
@@ -240,6 +242,17 @@ impl Track {
         {
             self.wander.take(f64::from(late.z));
         }
+    }
+
+    fn merge_older_half(&mut self) {
+        let newer = self.held.split_off(HELD / 2);
+        let mut older = std::mem::take(&mut self.held).into_iter();
+        while let Some(first) = older.next() {
+            let second = older.next().unwrap_or(first);
+            let z = f32::midpoint(first.z, second.z);
+            self.held.push_back(Mean { at_s: first.at_s, z, fair: first.fair && second.fair });
+        }
+        self.held.extend(newer);
     }
 
     /// A symptom was raised: blocks from its onset on are no measure of normal wander.

@@ -1,10 +1,8 @@
 //! Properties of the whole chain: order, chunks, units of measure, bad numbers, and a fault that lasts.
 
-mod common;
-
 use std::collections::BTreeSet;
 
-use common::{Noise, channel, class, epoch};
+use crate::common::{Noise, channel, class, epoch};
 use notchwatch_detect::{Plan, Settings, UnitModel};
 use notchwatch_model::{
     Change, ChannelIx, ChannelName, ChannelValue, Class, Limit, OperationRule, Priority, Row, Span,

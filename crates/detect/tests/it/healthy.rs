@@ -1,8 +1,6 @@
 //! False symptoms on healthy series: autocorrelated, seasonal, quantised, changing notch.
 
-mod common;
-
-use common::{Noise, channel, class, epoch};
+use crate::common::{Noise, channel, class, epoch};
 use notchwatch_detect::{Plan, Settings, UnitModel};
 use notchwatch_model::{Change, ChannelName, ChannelValue, Class, FindingKind, OperationRule, Row, Span};
 

@@ -13,7 +13,7 @@ use notchwatch_model::{Change, FindingKind, Row, Span, Time};
     clippy::disallowed_methods,
     reason = "tests find their data by this variable; nothing else reads it"
 )]
-fn data() -> Option<PathBuf> {
+pub(crate) fn data() -> Option<PathBuf> {
     let folder = std::env::var("NOTCHWATCH_DATA").ok().map(PathBuf::from).filter(|p| p.is_dir());
     if folder.is_none() {
         println!("skipped: NOTCHWATCH_DATA names no folder with public data");
