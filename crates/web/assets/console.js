@@ -69,10 +69,12 @@
     if (formInUse()) { if (changedBox) changedBox.hidden = false; return; }
     const selected = document.querySelector("tr.selected")?.id;
     const focus = document.activeElement?.id;
+    const unfolded = [...document.querySelectorAll("[data-live] details[open][id]")].map((d) => d.id);
     for (const el of document.querySelectorAll("[data-live]")) {
       const next = fresh.getElementById(el.id);
       if (next) el.replaceChildren(...next.childNodes);
     }
+    for (const id of unfolded) { const fold = document.getElementById(id); if (fold) fold.open = true; }
     if (selected) select(document.getElementById(selected), false);
     if (focus && document.activeElement === document.body) document.getElementById(focus)?.focus({ preventScroll: true });
     shownAt = now();
@@ -193,10 +195,13 @@
     if (e.target.id === "reload") location.reload();
     if (e.target.closest("[data-print]")) print();
   });
-  document.addEventListener("change", (e) => {
-    const filter = e.target.closest("form.filters");
-    if (filter) filter.requestSubmit();
+  // An act in the queue leads back to it: the row stays selected.
+  document.addEventListener("submit", (e) => {
+    const row = e.target.closest("tr[data-href]");
+    if (row) sessionStorage.setItem("row", row.id);
   });
+  const kept = sessionStorage.getItem("row");
+  if (kept && rows().length) { select(document.getElementById(kept)); sessionStorage.removeItem("row"); }
   document.addEventListener("toggle", (e) => {
     if (e.target.matches?.(".acts details") && e.target.open) openFold(e.target);
     if (!formInUse() && changedBox && !changedBox.hidden) refresh();

@@ -5,7 +5,7 @@
   const box = document.getElementById("picture");
   if (!box || !window.Plotly) return;
   const summary = document.getElementById("picture-summary");
-  const channelButtons = [...document.querySelectorAll("#channels button")];
+  const channels = document.getElementById("channels");
   const stateBox = document.getElementById("states");
   const BRAKE = -3;                    // height of dynamic brake in the ribbon, apart from idle at 0
   let data = null;
@@ -94,33 +94,66 @@
   function marks() {
     const shapes = [];
     const notes = [];
-    const upright = (ms, text, dash, anchor) => {
+    const [left, right] = xRange();
+    // A label near an edge is written inwards; the second one stands a line higher, so that the two never cover each other.
+    const upright = (ms, text, dash, side, line) => {
+      const share = (ms - left) / (right - left);
+      const anchor = share > 0.8 ? "right" : share < 0.2 ? "left" : side;
       shapes.push({ type: "line", x0: at(ms), x1: at(ms), yref: "paper", y0: 0, y1: 1, line: { color: css("--text"), width: 1.2, dash } });
-      notes.push({ x: at(ms), yref: "paper", y: 1.005, yanchor: "bottom", xanchor: anchor, showarrow: false, text, font: { size: 12, color: css("--text") } });
+      notes.push({ x: at(ms), yref: "paper", y: 1.005, yanchor: "bottom", yshift: line * 15, xanchor: anchor, showarrow: false, text, font: { size: 12, color: css("--text") } });
     };
-    upright(data.onset, "began (estimated)", "dash", "right");
-    if (data.detected !== data.onset) upright(data.detected, "evidence sufficed", "dot", "left");
-    for (const limit of data.limits) {
-      if (state !== null && limit.states.length && !limit.states.includes(state)) continue;
+    upright(data.onset, "began (estimated)", "dash", "right", 0);
+    if (data.detected !== data.onset) upright(data.detected, "evidence sufficed", "dot", "left", 1);
+    for (const limit of limitsHere()) {
       shapes.push({ type: "line", xref: "paper", x0: 0, x1: 1, y0: limit.at, y1: limit.at, line: { color: css("--high"), width: 1.6, dash: "longdash" } });
-      notes.push({ xref: "paper", x: 0.004, xanchor: "left", y: limit.at, yanchor: limit.high ? "bottom" : "top", showarrow: false, text: "limit " + limit.name + ": " + limit.at + " " + data.uom + (limit.high ? " or above" : " or below"), font: { size: 12, color: css("--high") } });
+      notes.push({ xref: "paper", x: 0.004, xanchor: "left", y: limit.at, yanchor: limit.high ? "bottom" : "top", showarrow: false, text: "limit " + limit.name + ": " + Number(limit.at.toPrecision(4)) + " " + data.uom + (limit.high ? " or above" : " or below"), font: { size: 12, color: css("--high") } });
     }
     shapes.push({ type: "rect", xref: "paper", x0: 0, x1: 1, yref: "y2", y0: -data.band_spreads, y1: data.band_spreads, fillcolor: css("--band"), opacity: 0.55, line: { width: 0 }, layer: "below" });
     return { shapes, notes };
+  }
+
+  function xRange() {
+    const p = data.projection;
+    return [data.from, p ? Math.min(data.horizon, Math.max(data.to, p.from + p.p90 * 1000)) : data.to];
+  }
+
+  // All that was measured and expected, and every limit that does not press it flat.
+  function yRange() {
+    const p = data.points;
+    let low = Infinity, high = -Infinity;
+    const take = (v) => { low = Math.min(low, v); high = Math.max(high, v); };
+    for (let i = 0; i < p.t.length; i += 1) {
+      if (state !== null && p.state[i] !== state) continue;
+      take(p.y[i]);
+      if (p.judged[i] && p.e[i] !== null && p.s[i] !== null) {
+        take(p.e[i] - data.band_spreads * p.s[i]);
+        take(p.e[i] + data.band_spreads * p.s[i]);
+      }
+    }
+    if (low > high) return undefined;
+    const room = Math.max(high - low, 1e-9);
+    const near = limitsHere().filter((l) => l.at > low - 1.5 * room && l.at < high + 1.5 * room);
+    for (const limit of near) take(limit.at);
+    if (data.projection) take(data.projection.at);
+    const pad = 0.06 * Math.max(high - low, 1e-9);
+    return [low - pad, high + pad];
+  }
+  function limitsHere() {
+    return data.limits.filter((l) => state === null || !l.states.length || l.states.includes(state));
   }
 
   function layout() {
     const { shapes, notes } = marks();
     const text = css("--text");
     const axis = { gridcolor: css("--line"), linecolor: css("--line-strong"), zeroline: false, fixedrange: true, tickfont: { size: 12 }, automargin: true };
-    const end = data.projection ? Math.min(data.horizon, Math.max(data.to, data.projection.from + data.projection.p90 * 1000)) : data.to;
+    const [left, right] = xRange();
     return {
       autosize: true, showlegend: false, hovermode: "closest", dragmode: "zoom",
       paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
       font: { family: getComputedStyle(document.body).fontFamily, color: text, size: 13 },
-      margin: { l: 66, r: 16, t: 30, b: 58 },
-      xaxis: { type: "date", range: [at(data.from), at(end)], anchor: "y3", gridcolor: css("--line"), linecolor: css("--line-strong"), title: { text: "time, UTC", font: { size: 12 }, standoff: 6 } },
-      yaxis: { ...axis, domain: [0.4, 1], title: { text: data.label + ", " + (data.uom || "no unit"), font: { size: 12 } } },
+      margin: { l: 66, r: 16, t: 44, b: 58 },
+      xaxis: { type: "date", range: [at(left), at(right)], anchor: "y3", gridcolor: css("--line"), linecolor: css("--line-strong"), title: { text: "time, UTC", font: { size: 12 }, standoff: 6 } },
+      yaxis: { ...axis, range: yRange(), domain: [0.4, 1], title: { text: data.label + ", " + (data.uom || "no unit"), font: { size: 12 } } },
       yaxis2: { ...axis, domain: [0.19, 0.37], title: { text: "distance,<br>spreads", font: { size: 12 } }, zeroline: true, zerolinecolor: css("--expected") },
       yaxis3: { ...axis, domain: [0, 0.14], title: { text: "operating<br>state", font: { size: 12 } }, range: [BRAKE - 0.6, 8.6], tickvals: [BRAKE, 0, 4, 8], ticktext: ["brake", "idle", "N4", "N8"], showgrid: false },
       shapes, annotations: notes,
@@ -156,7 +189,7 @@
       b.type = "button";
       b.textContent = text;
       b.setAttribute("aria-pressed", String(value === state));
-      b.addEventListener("click", () => { state = value; for (const o of stateBox.querySelectorAll("button")) o.setAttribute("aria-pressed", String(o === b)); draw(); });
+      b.addEventListener("click", () => { state = value; for (const o of stateBox.querySelectorAll("button")) o.setAttribute("aria-pressed", String(o === b)); draw(); tell(); });
       return b;
     };
     const buttons = order.length > 1 ? [...order.map((s) => make(s, s)), make(null, "all")] : [];
@@ -165,12 +198,15 @@
 
   function tell() {
     const age = data.points.t.length ? new Date(data.points.t.at(-1)).toISOString().slice(0, 16).replace("T", " ") + " UTC" : "none";
+    const range = data.points.t.length ? yRange() : undefined;
+    const away = range ? limitsHere().filter((l) => l.at < range[0] || l.at > range[1]) : [];
+    const outside = away.map((l) => " Limit " + l.name + ", " + Number(l.at.toPrecision(4)) + " " + data.uom + ", lies outside the picture.").join("");
     const thinned = data.thinned ? " Thinned to extremes of each interval for drawing." : "";
-    summary.textContent = "Latest value shown: " + age + ". Band: expected ± " + data.band_spreads + " robust spreads, per operating state." + thinned;
+    summary.textContent = "Latest value shown: " + age + ". Band: expected ± " + data.band_spreads + " robust spreads, per operating state." + outside + thinned;
   }
 
   async function load(channel) {
-    for (const b of channelButtons) b.setAttribute("aria-pressed", String(b.dataset.channel === channel));
+    for (const b of channels.querySelectorAll("button")) b.setAttribute("aria-pressed", String(b.dataset.channel === channel));
     let answer;
     try {
       answer = await fetch(box.dataset.source + "?channel=" + encodeURIComponent(channel), { headers: { Accept: "application/json" } });
@@ -193,8 +229,11 @@
     box.dataset.ready = channel;
   }
 
-  for (const b of channelButtons) b.addEventListener("click", () => { state = null; load(b.dataset.channel); });
-  const first = channelButtons[0]?.dataset.channel;
+  channels.addEventListener("click", (e) => {
+    const button = e.target.closest("button");
+    if (button) { state = null; load(button.dataset.channel); }
+  });
+  const first = channels.querySelector("button")?.dataset.channel;
   if (first) load(first);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw);
   addEventListener("beforeprint", () => { if (data) window.Plotly.Plots.resize(box); });

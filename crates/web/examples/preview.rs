@@ -1,6 +1,8 @@
 //! Serves the console over a store in a temporary folder with made-up findings, to look at pages while working on them:
 //! `cargo run -p notchwatch-web --example preview -- 127.0.0.1:8471`. Sign in as `asha` with the password it prints.
 
+#[path = "preview/formula.rs"]
+mod formula;
 #[path = "preview/made_up.rs"]
 mod made_up;
 
@@ -31,8 +33,8 @@ async fn main() -> Result<(), Box<dyn Error>> {
     store.put_register(&made_up::register()?, &who.name, now).await?;
     made_up::fill(&store, now).await?;
     let library = Arc::new(notchwatch_findings::Library::builtin()?);
-    let clock = Arc::new(made_up::Wall);
-    let desk = Desk::new(store.clone(), clock, Arc::new(made_up::Evidence), library);
+    let clock = Arc::new(formula::Wall);
+    let desk = Desk::new(store.clone(), clock, Arc::new(formula::Evidence), library);
     let change = AccountChange {
         name: who.name.clone(),
         role: who.role,

@@ -57,7 +57,8 @@ impl Assets {
 
 /// First half of a SHA-256, in hex: enough that two versions never share a name.
 fn mark(content: &[u8]) -> String {
-    Sha256::digest(content).iter().take(16).map(|b| format!("{b:02x}")).collect()
+    let digest = Sha256::digest(content);
+    crate::words::hex(digest.get(..16).unwrap_or(&digest))
 }
 
 /// The browser part of the charting library, out of the first of the script elements that the crate hands over.

@@ -6,6 +6,7 @@
 mod acts;
 mod evidence;
 mod feed;
+mod filters;
 mod finding;
 mod format;
 mod gauge;

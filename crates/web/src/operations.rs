@@ -48,9 +48,9 @@ async fn metrics(State(app): State<App>) -> Response {
 
 /// What a type of problem means.
 async fn problem(Path(kind): Path<String>) -> Response {
-    match KINDS.iter().find(|k| k.0 == kind) {
-        Some((slug, status, title, text)) => {
-            format!("{slug} ({}): {title}\n\n{text}\n", status.as_u16()).into_response()
+    match KINDS.iter().find(|k| k.0.strip_prefix("/problems/") == Some(kind.as_str())) {
+        Some((_, status, title, text)) => {
+            format!("{kind} ({}): {title}\n\n{text}\n", status.as_u16()).into_response()
         }
         None => (StatusCode::NOT_FOUND, "no such type of problem\n").into_response(),
     }

@@ -33,6 +33,8 @@ pub struct WebOptions {
 pub struct WebLimits {
     /// Longest time a handler may take before the caller is told to try again.
     pub answer: Duration,
+    /// The same for what is heavy by nature: folding weeks of a unit again for a picture, putting a register.
+    pub heavy_answer: Duration,
     /// Largest body of a request but for the register, in bytes.
     pub body_bytes: usize,
     /// Largest register that one request may put, in bytes.
@@ -55,6 +57,7 @@ impl Default for WebLimits {
     fn default() -> Self {
         Self {
             answer: Duration::from_secs(10),
+            heavy_answer: Duration::from_secs(60),
             body_bytes: 64 * 1024,
             register_bytes: 16 * 1024 * 1024,
             streams_per_caller: 12,

@@ -13,7 +13,7 @@ use utoipa::ToSchema;
 pub(crate) struct Problem {
     /// Which kind of problem; the address explains it.
     #[serde(rename = "type")]
-    kind: String,
+    kind: &'static str,
     /// The kind in words.
     title: &'static str,
     /// HTTP status code, repeated.
@@ -26,7 +26,7 @@ pub(crate) struct Problem {
     /// The present record, where a decision lost a race.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Object>)]
-    current: Option<serde_json::Value>,
+    current: Option<Box<serde_json::Value>>,
     /// Seconds to wait before the next try.
     #[serde(skip_serializing_if = "Option::is_none")]
     retry_after: Option<u32>,
@@ -45,76 +45,76 @@ pub(crate) struct Place {
     detail: String,
 }
 
-/// Types of problem: last part of the address, title, explanation.
+/// Types of problem: address, status, title, explanation.
 pub(crate) const KINDS: &[(&str, StatusCode, &str, &str)] = &[
     (
-        "malformed",
+        "/problems/malformed",
         StatusCode::BAD_REQUEST,
         "the request cannot be read",
         "A parameter, a header or the body is not of the documented form. `errors` names each place.",
     ),
     (
-        "unproved",
+        "/problems/unproved",
         StatusCode::UNAUTHORIZED,
         "nobody is proved",
         "Send `Authorization: Bearer` with a token that lasts, or sign in to the console.",
     ),
     (
-        "forbidden",
+        "/problems/forbidden",
         StatusCode::FORBIDDEN,
         "not allowed",
         "The role of this caller does not include the act, or the request came from another site.",
     ),
     (
-        "unknown",
+        "/problems/unknown",
         StatusCode::NOT_FOUND,
         "no such thing",
         "There is no such thing among those this caller may see.",
     ),
     (
-        "method",
+        "/problems/method",
         StatusCode::METHOD_NOT_ALLOWED,
         "no such method here",
         "The address exists and does not answer to this method.",
     ),
     (
-        "conflict",
+        "/problems/conflict",
         StatusCode::CONFLICT,
         "another decision came first",
         "The finding changed since the version in `If-Match` was read. `current` holds the present record; nothing was applied.",
     ),
     (
-        "too-large",
+        "/problems/too-large",
         StatusCode::PAYLOAD_TOO_LARGE,
         "the body is too large",
         "The body is larger than the documented limit.",
     ),
     (
-        "refused",
+        "/problems/refused",
         StatusCode::UNPROCESSABLE_ENTITY,
         "the act makes no sense",
         "The request is well formed, and the finding or the register as it stands does not allow it.",
     ),
     (
-        "version-needed",
+        "/problems/version-needed",
         StatusCode::PRECONDITION_REQUIRED,
         "the seen version is needed",
         "A decision applies to what was seen: send `If-Match` with the version of the finding you read, in double quotes.",
     ),
     (
-        "too-many",
+        "/problems/too-many",
         StatusCode::TOO_MANY_REQUESTS,
         "too many",
         "A bound on tries or on streams is met. Wait, or close a stream.",
     ),
     (
-        "internal",
+        "/problems/internal",
         StatusCode::INTERNAL_SERVER_ERROR,
         "our own fault",
         "The cause stands in the service's log.",
     ),
     (
-        "unavailable",
+        "/problems/unavailable",
         StatusCode::SERVICE_UNAVAILABLE,
         "not available now",
         "A dependency does not answer. The same request may succeed later.",
@@ -124,10 +124,10 @@ pub(crate) const KINDS: &[(&str, StatusCode, &str, &str)] = &[
 impl Problem {
     /// A problem of the type that belongs to the status.
     pub(crate) fn new(status: StatusCode, detail: impl Into<String>) -> Self {
-        let fallback = ("internal", StatusCode::INTERNAL_SERVER_ERROR, "our own fault", "");
-        let (slug, status, title, _) = KINDS.iter().find(|k| k.1 == status).copied().unwrap_or(fallback);
+        let fallback = ("/problems/internal", StatusCode::INTERNAL_SERVER_ERROR, "our own fault", "");
+        let (kind, status, title, _) = KINDS.iter().find(|k| k.1 == status).copied().unwrap_or(fallback);
         Self {
-            kind: format!("/problems/{slug}"),
+            kind,
             title,
             status: status.as_u16(),
             detail: detail.into(),
@@ -155,7 +155,7 @@ impl Problem {
 
     /// Adds the present record.
     pub(crate) fn with_current(mut self, record: &impl Serialize) -> Self {
-        self.current = serde_json::to_value(record).ok();
+        self.current = serde_json::to_value(record).ok().map(Box::new);
         self
     }
 
@@ -226,7 +226,7 @@ mod tests {
         let mut seen = std::collections::BTreeSet::new();
         for (slug, status, title, text) in KINDS {
             assert!(seen.insert(slug) && !title.is_empty() && text.ends_with('.'), "{slug}");
-            assert_eq!(Problem::new(*status, "x").kind, format!("/problems/{slug}"));
+            assert_eq!(Problem::new(*status, "x").kind, *slug);
         }
     }
 

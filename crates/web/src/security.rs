@@ -2,6 +2,8 @@
 //!
 //! Owns the content security policy. Refuses requests that another site made a browser send.
 
+use std::time::Duration;
+
 use axum::body::Body;
 use axum::extract::{Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
@@ -9,7 +11,7 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
 use crate::app::App;
-use crate::metrics;
+use crate::{WebLimits, metrics};
 
 /// Everything from this host, nothing inline, no evaluation of text as code, no frame around us. Images may be data,
 /// since the charting library probes what the browser can draw with one.
@@ -35,10 +37,16 @@ pub(crate) async fn guard(State(app): State<App>, request: Request, next: Next) 
     let refused = if safe(request.method()) { None } else { foreign(request.headers()) };
     let mut response = match refused {
         Some(why) => turn_away(area, StatusCode::FORBIDDEN, why),
-        None => match tokio::time::timeout(app.options.limits.answer, next.run(request)).await {
-            Ok(response) => response,
-            Err(_) => turn_away(area, StatusCode::SERVICE_UNAVAILABLE, "the answer took too long, try again"),
-        },
+        None => {
+            match tokio::time::timeout(patience(&app.options.limits, request.uri().path()), next.run(request))
+                .await
+            {
+                Ok(response) => response,
+                Err(_) => {
+                    turn_away(area, StatusCode::SERVICE_UNAVAILABLE, "the answer took too long, try again")
+                }
+            }
+        }
     };
     app.metrics.answers.with_label_values(&[area, metrics::class(response.status())]).inc();
     let headers = response.headers_mut();
@@ -52,6 +60,12 @@ pub(crate) async fn guard(State(app): State<App>, request: Request, next: Next) 
         headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
     }
     response
+}
+
+/// How long a handler may take. What streams has answered once its head is sent.
+fn patience(limits: &WebLimits, path: &str) -> Duration {
+    let heavy = path.ends_with("/evidence") || path == "/api/v1/register";
+    if heavy { limits.heavy_answer } else { limits.answer }
 }
 
 fn safe(method: &Method) -> bool {
@@ -114,6 +128,13 @@ mod tests {
         ] {
             assert_eq!(judged(pairs), expected, "{pairs:?}");
         }
+    }
+
+    #[test]
+    fn heavy_addresses_are_given_more_time() {
+        let limits = WebLimits::default();
+        assert_eq!(patience(&limits, "/findings/f-1/evidence"), limits.heavy_answer);
+        assert_eq!(patience(&limits, "/api/v1/findings"), limits.answer);
     }
 
     #[test]

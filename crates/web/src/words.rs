@@ -1,4 +1,4 @@
-//! Words that the API and the console share: what a decision said.
+//! Words that the API and the console share: what a decision said, and bytes in hexadecimal.
 //!
 //! Owns one sentence for one fact, so that a history reads the same in both.
 
@@ -8,10 +8,38 @@ use notchwatch_model::Act;
 pub(crate) fn said(act: &Act) -> Option<String> {
     match act {
         Act::Acknowledge | Act::Take | Act::Unshelve => None,
-        Act::Wait { until, reason } => Some(format!("until {until}: {reason}")),
-        Act::Shelve { until, reason } => Some(format!("until {until}: {reason}")),
+        Act::Wait { until, reason } | Act::Shelve { until, reason } => {
+            Some(format!("until {until}: {reason}"))
+        }
         Act::Close { outcome, note: None } => Some(outcome.word().to_owned()),
         Act::Close { outcome, note: Some(note) } => Some(format!("{outcome}: {note}")),
         Act::Note { text } => Some(text.clone()),
+    }
+}
+
+/// Bytes as hexadecimal digits.
+pub(crate) fn hex(bytes: &[u8]) -> String {
+    let digit = |half: u8| char::from_digit(u32::from(half), 16).unwrap_or('0');
+    bytes.iter().flat_map(|b| [digit(b >> 4), digit(b & 15)]).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use notchwatch_model::Outcome;
+
+    use super::*;
+
+    #[test]
+    fn a_decision_says_what_was_said_with_it() {
+        let close =
+            |note: Option<&str>| Act::Close { outcome: Outcome::NoFaultFound, note: note.map(str::to_owned) };
+        assert_eq!(said(&close(None)).as_deref(), Some("no-fault-found"));
+        assert_eq!(said(&close(Some("gauge agrees"))).as_deref(), Some("no-fault-found: gauge agrees"));
+        assert_eq!(said(&Act::Take), None);
+    }
+
+    #[test]
+    fn bytes_in_hexadecimal() {
+        assert_eq!(hex(&[0x00, 0x9f, 0xf0]), "009ff0");
     }
 }

@@ -3,31 +3,19 @@
 use std::collections::BTreeMap;
 use std::error::Error;
 
-use futures::FutureExt as _;
-use futures::future::BoxFuture;
-use notchwatch_desk::{Clock, Desk, EvidenceError, TracePoint};
+use notchwatch_desk::Desk;
 use notchwatch_model::{
-    Act, ChannelIx, ChannelName, ClassId, Decoded, Direction, EngineSerial, Envelope, EvidenceWeight,
-    FaultId, FindingId, FindingKind, MachinePart, Outcome, Principal, Priority, RailwayId, RankedFault,
-    Reason, Regime, Register, Seq, Span, Symptom, SymptomKind, System, Time, TimeToLimit, UnitId, UnitKey,
-    Uom, Urgency,
+    Act, ChannelName, ClassId, Decoded, Direction, EngineSerial, Envelope, EvidenceWeight, FaultId,
+    FindingId, FindingKind, MachinePart, Outcome, Principal, Priority, RailwayId, RankedFault, Reason,
+    Regime, Register, Seq, Span, Symptom, SymptomKind, System, Time, TimeToLimit, UnitId, UnitKey, Uom,
+    Urgency,
 };
 use notchwatch_store::{EvaluationCommit, FindingUpsert, NewMessage, Store, UnitProgress};
-
-/// The machine's clock.
-#[derive(Debug)]
-pub(crate) struct Wall;
 
 /// Now.
 #[expect(clippy::disallowed_methods, reason = "a preview is its own process and owns its clock")]
 pub(crate) fn now() -> Time {
     Time::from_micros(jiff::Timestamp::now().as_microsecond()).unwrap_or_default()
-}
-
-impl Clock for Wall {
-    fn now(&self) -> Time {
-        now()
-    }
 }
 
 /// Channels of the made-up class: name, label, system, unit of measure.
@@ -83,12 +71,13 @@ pub(crate) fn register() -> Result<Register, Box<dyn Error>> {
     let mut text = CHANNELS.to_owned();
     for number in 0..12 {
         let railway = if number % 3 == 2 { "sarel" } else { "northmoor" };
-        text.push_str(&format!(
+        let unit = format!(
             "[[units]]\nrailway = \"{railway}\"\nid = \"{}\"\nclass = \"demo-12\"\n\
              engines = [{{ serial = \"E-{}\", from = \"2024-01-01T00:00:00Z\" }}]\n",
             4021 + number,
             1200 + number
-        ));
+        );
+        text.push_str(&unit);
     }
     Ok(toml::from_str(&text)?)
 }
@@ -314,7 +303,8 @@ pub(crate) async fn fill(store: &Store, now: Time) -> Result<(), Box<dyn Error>>
     for (number, case) in CASES.iter().enumerate() {
         commit.findings.push(FindingUpsert { machine: part(number, case, now)?, late: number == 5 });
     }
-    let mut ended = part(90, &CASES[5], now - Span::from_days(60))?;
+    let [.., like, _] = CASES else { return Err("no cases".into()) };
+    let mut ended = part(90, like, now - Span::from_days(60))?;
     ended.unit = key(4028)?;
     ended.ended = Some((now - Span::from_days(41), Outcome::ReturnedToNormal));
     commit.findings.push(FindingUpsert { machine: ended, late: false });
@@ -379,40 +369,4 @@ pub(crate) async fn decide(desk: &Desk, who: &Principal) -> Result<(), Box<dyn E
     desk.decide(who, &id, after.version, Act::Take).await?;
     desk.decide(who, &id, 0, Act::Note { text: "Asked the shop for the last radiator wash.".into() }).await?;
     Ok(())
-}
-
-/// Evidence out of a formula.
-#[derive(Debug)]
-pub(crate) struct Evidence;
-
-impl notchwatch_desk::Evidence for Evidence {
-    fn trace(
-        &self,
-        _: UnitKey,
-        channels: Vec<ChannelIx>,
-        from: Time,
-        to: Time,
-    ) -> BoxFuture<'_, Result<Vec<TracePoint>, EvidenceError>> {
-        let channel = channels.first().copied().unwrap_or(ChannelIx(1));
-        let fault_from = now() - Span::from_days(9);
-        let step = 12 * 60 * 1_000_000_i64;
-        let rows = (from.micros() / step..to.micros() / step).map(move |k| {
-            let time = Time::from_micros(k * step).unwrap_or_default();
-            let notch = [0, 0, 0, 3, 5, 8, 8, 4][usize::try_from((k / 7).rem_euclid(8)).unwrap_or(0)];
-            let noise = (k.wrapping_mul(7_919) % 1_000) as f64 / 1_000.0 - 0.5;
-            let expected = 380_000.0 + 22_000.0 * f64::from(notch) + 6_000.0 * (k as f64 / 60.0).sin();
-            let gone = ((time - fault_from).secs_f64() / 86_400.0).max(0.0);
-            let measured = expected + noise * 22_000.0 - gone * 8_500.0;
-            TracePoint {
-                time,
-                channel,
-                measured,
-                expected: Some(expected),
-                spread: Some(8_500.0),
-                regime: Regime::Notch(notch),
-                judged: k % 7 > 0,
-            }
-        });
-        std::future::ready(Ok(rows.collect())).boxed()
-    }
 }

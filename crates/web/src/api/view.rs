@@ -12,6 +12,7 @@ use utoipa::ToSchema;
 /// A finding.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 #[schema(as = Finding)]
+#[expect(clippy::struct_excessive_bools, reason = "the record of the contract is flat")]
 pub(crate) struct FindingView {
     /// Identity; stable for the same cause on the same unit.
     id: String,

@@ -6,7 +6,7 @@ use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
-use notchwatch_desk::{DeskError, Trace};
+use notchwatch_desk::Trace;
 use notchwatch_model::{ChannelName, FindingId, Regime, Time};
 use serde::{Deserialize, Serialize};
 
@@ -104,11 +104,11 @@ async fn picture(app: &App, visitor: &Visitor, id: &str, uri: &Uri) -> Result<Pi
     let railway = register.railway(&trace.unit.railway).map(|r| r.zone.as_str());
     let zone = zone_of(register.unit(&trace.unit), railway);
     let offset = offset_minutes(trace.to, &zone);
-    Picture::of(&trace, offset).ok_or_else(|| DeskError::NotFound.into())
+    Ok(Picture::of(&trace, offset))
 }
 
 impl Picture {
-    fn of(trace: &Trace, local_offset_min: i32) -> Option<Self> {
+    fn of(trace: &Trace, local_offset_min: i32) -> Self {
         let largest = trace.points.iter().map(|p| p.measured.abs()).fold(0.0, f64::max);
         let (factor, uom) = shown_unit(trace.channel.uom, largest);
         let (from, to) = (millis(trace.from), millis(trace.to));
@@ -118,7 +118,7 @@ impl Picture {
             trace.symptoms.iter().flat_map(|s| s.states.iter().map(ToString::to_string)).collect();
         states.sort();
         states.dedup();
-        Some(Self {
+        Self {
             channel: trace.channel.name.to_string(),
             label: trace.channel.label().to_owned(),
             uom,
@@ -151,7 +151,7 @@ impl Picture {
             }),
             thinned: trace.rows > trace.points.len(),
             points: Points::of(trace, factor),
-        })
+        }
     }
 }
 

@@ -89,6 +89,7 @@ struct Similar {
 
 /// What may be done, in this state, by this person.
 #[derive(Debug, Default)]
+#[expect(clippy::struct_excessive_bools, reason = "each says whether one button is shown")]
 struct Acts {
     any: bool,
     acknowledge: bool,

@@ -122,6 +122,9 @@ pub(crate) fn difference(value: f64, uom: Uom) -> String {
     }
 }
 
+/// Below this a value is shown as zero.
+const SMALLEST: f64 = 5e-7;
+
 /// A number to three significant figures, with a true minus sign.
 pub(crate) fn figure(value: f64) -> String {
     let size = value.abs();
@@ -129,7 +132,7 @@ pub(crate) fn figure(value: f64) -> String {
         format!("{size:.0}")
     } else if size >= 10.0 {
         format!("{size:.1}")
-    } else if size >= 1.0 || size < 5e-7 {
+    } else if !(SMALLEST..1.0).contains(&size) {
         format!("{size:.2}")
     } else {
         let places = (0..8).find(|n| size * 10_f64.powi(*n) >= 1.0).unwrap_or(7) + 2;

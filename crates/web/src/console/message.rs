@@ -15,6 +15,7 @@ use super::format::{Stamp, count, stamp};
 use super::page::{Frame, Visitor, answer};
 use super::trouble::{Trouble, sentence};
 use crate::app::App;
+use crate::words;
 
 /// Most bytes shown; the whole message stays stored.
 const VIEW_BYTES: usize = 64 * 1024;
@@ -101,7 +102,8 @@ fn readable(bytes: &[u8]) -> String {
 fn hex(bytes: &[u8]) -> String {
     let mut text = String::new();
     for (i, line) in bytes.chunks(HEX_LINE).enumerate() {
-        let digits: String = line.iter().map(|b| format!("{b:02x} ")).collect();
+        let digits: Vec<String> = line.iter().map(|b| words::hex(&[*b])).collect();
+        let digits = digits.join(" ");
         let letters: String = line
             .iter()
             .map(|b| if b.is_ascii_graphic() || *b == b' ' { char::from(*b) } else { '.' })

@@ -41,7 +41,7 @@ impl FromRequestParts<App> for Visitor {
 /// To the sign-in page, which leads back to what was asked for.
 fn to_sign_in(parts: &Parts) -> Response {
     let asked = parts.uri.path_and_query().map_or("/queue", |p| p.as_str());
-    let then: String = asked.bytes().map(|b| escaped(b)).collect();
+    let then: String = asked.bytes().map(escaped).collect();
     Redirect::to(&format!("/sign-in?then={then}")).into_response()
 }
 

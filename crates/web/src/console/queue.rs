@@ -1,59 +1,23 @@
 //! The queue: what next? Open findings by priority, then by the time left.
 //!
-//! Owns the order, the filters and the counts above the list.
+//! Owns the order and the counts above the list.
 
 use askama::Template;
 use axum::extract::State;
 use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
-use notchwatch_model::{AccountName, AlarmState, Finding, Priority, Register, System, Time, WorkState};
-use notchwatch_store::FindingQuery;
-use serde::Deserialize;
+use notchwatch_model::{AccountName, AlarmState, Finding, Priority, Register, Time, WorkState};
 
+use super::filters::{Choices, Filters};
 use super::format::{self, Stamp, percent, seconds, stamp};
 use super::gauge::{Gauge, gauge};
 use super::page::{Frame, Visitor, answer};
 use super::trouble::Trouble;
 use crate::app::App;
 
-/// Most findings on the page. Far beyond what one person works in a shift; filters narrow further.
-const MOST: usize = 500;
-
-/// Filters as the form sends them; an empty one is none.
-#[derive(Debug, Clone, Default, Deserialize)]
-#[serde(default)]
-pub(crate) struct Filters {
-    pub(crate) railway: String,
-    pub(crate) class: String,
-    pub(crate) system: String,
-    pub(crate) kind: String,
-    pub(crate) priority: String,
-    pub(crate) state: String,
-}
-
-/// Which states are shown.
-const STATES: &[(&str, &str)] = &[
-    ("", "open, not shelved"),
-    ("unacknowledged", "unacknowledged"),
-    ("mine", "taken by me"),
-    ("new", "new"),
-    ("taken", "taken"),
-    ("waiting", "waiting"),
-    ("shelved", "shelved"),
-    ("closed", "closed"),
-];
-
-/// One entry of a filter's list.
+/// One figure above the list, with the link to what it counts.
 #[derive(Debug)]
-pub(crate) struct Choice {
-    value: String,
-    label: String,
-    chosen: bool,
-}
-
-/// One count above the list.
-#[derive(Debug)]
-pub(crate) struct Count {
+struct Tile {
     href: String,
     word: &'static str,
     /// A priority, drawn with its shape.
@@ -64,7 +28,8 @@ pub(crate) struct Count {
 
 /// One row.
 #[derive(Debug)]
-pub(crate) struct Row {
+#[expect(clippy::struct_excessive_bools, reason = "each says whether one mark is shown")]
+struct Row {
     id: String,
     version: u32,
     priority: &'static str,
@@ -93,12 +58,8 @@ pub(crate) struct Row {
 struct Page {
     frame: Frame,
     rows: Vec<Row>,
-    counts: Vec<Count>,
-    railways: Vec<Choice>,
-    classes: Vec<Choice>,
-    systems: Vec<Choice>,
-    kinds: Vec<Choice>,
-    states: Vec<Choice>,
+    counts: Vec<Tile>,
+    choices: Choices,
     filters: Filters,
     filtered: bool,
     cut: bool,
@@ -108,9 +69,10 @@ struct Page {
 /// `GET /queue`
 pub(crate) async fn queue(State(app): State<App>, visitor: Visitor, uri: Uri) -> Result<Response, Trouble> {
     let trouble = |e: &notchwatch_desk::DeskError| Trouble::of(&app, e);
-    let filters = axum::extract::Query::<Filters>::try_from_uri(&uri).map(|q| q.0).unwrap_or_default();
-    let query = match filters.query() {
-        Ok(query) => query,
+    let filters = axum::extract::Query::<Filters>::try_from_uri(&uri).map(|q| q.0);
+    let checked = filters.map_err(|e| e.body_text()).and_then(|f| f.query().map(|q| (f, q)));
+    let (filters, query) = match checked {
+        Ok(checked) => checked,
         Err(why) => {
             return Ok(Trouble::new(&app, StatusCode::BAD_REQUEST, "No such filter", why).into_response());
         }
@@ -133,94 +95,13 @@ pub(crate) async fn queue(State(app): State<App>, visitor: Visitor, uri: Uri) ->
         frame,
         rows,
         counts,
-        railways: railways(&register, &filters.railway),
-        classes: choices(register.classes.iter().map(|c| (c.id.as_str(), c.name.as_str())), &filters.class),
-        systems: choices(SYSTEMS.iter().map(|s| (s.word(), s.word())), &filters.system),
-        kinds: choices(KINDS.iter().map(|k| (*k, *k)), &filters.kind),
-        states: STATES
-            .iter()
-            .map(|(value, label)| Choice {
-                value: (*value).to_owned(),
-                label: (*label).to_owned(),
-                chosen: *value == filters.state,
-            })
-            .collect(),
+        choices: Choices::of(&register, &filters),
         filtered: !filters.plain(),
         cut: page.next.is_some(),
         back: uri.path_and_query().map_or_else(|| "/queue".to_owned(), ToString::to_string),
         filters,
     };
     Ok(answer(StatusCode::OK, &page))
-}
-
-const KINDS: &[&str] = &["machine", "sensor", "data", "comms"];
-
-const SYSTEMS: &[System] = &[
-    System::Lubrication,
-    System::Cooling,
-    System::Air,
-    System::Fuel,
-    System::Cylinders,
-    System::Crankcase,
-    System::Electrical,
-    System::Traction,
-    System::AirSupply,
-    System::Operation,
-    System::Machine,
-];
-
-impl Filters {
-    fn plain(&self) -> bool {
-        [&self.railway, &self.class, &self.system, &self.kind, &self.priority, &self.state]
-            .iter()
-            .all(|f| f.is_empty())
-    }
-
-    fn query(&self) -> Result<FindingQuery, String> {
-        fn some<T: std::str::FromStr>(text: &str) -> Result<Option<T>, String>
-        where
-            T::Err: std::fmt::Display,
-        {
-            if text.is_empty() { Ok(None) } else { text.parse().map(Some).map_err(|e: T::Err| e.to_string()) }
-        }
-        some::<Priority>(&self.priority)?;
-        if !STATES.iter().any(|(value, _)| *value == self.state) {
-            return Err(format!("{:?} is not a state to filter by", self.state));
-        }
-        let system = match self.system.as_str() {
-            "" => None,
-            word => match SYSTEMS.iter().find(|s| s.word() == word) {
-                Some(system) => Some(*system),
-                None => return Err(format!("{word:?} is not a system")),
-            },
-        };
-        Ok(FindingQuery {
-            railway: some(&self.railway)?,
-            class: some(&self.class)?,
-            system,
-            kind: some(&self.kind)?,
-            open: Some(self.state != "closed"),
-            limit: MOST,
-            ..FindingQuery::default()
-        })
-    }
-
-    /// Address of the same page with one filter changed.
-    fn with(&self, change: impl FnOnce(&mut Self)) -> String {
-        let mut next = self.clone();
-        change(&mut next);
-        let pairs = [
-            ("railway", &next.railway),
-            ("class", &next.class),
-            ("system", &next.system),
-            ("kind", &next.kind),
-            ("priority", &next.priority),
-            ("state", &next.state),
-        ];
-        let set: Vec<String> =
-            pairs.iter().filter(|(_, v)| !v.is_empty()).map(|(k, v)| format!("{k}={v}")).collect();
-        if set.is_empty() { "/queue".to_owned() } else { format!("/queue?{}", set.join("&")) }
-    }
 }
 
 fn in_state(finding: &Finding, state: &str, me: &AccountName, now: Time) -> bool {
@@ -241,11 +122,11 @@ fn unacknowledged(finding: &Finding, now: Time) -> bool {
     matches!(finding.alarm_state(now), AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged)
 }
 
-fn counts(all: &[Finding], filters: &Filters, me: &AccountName, now: Time) -> Vec<Count> {
+fn counts(all: &[Finding], filters: &Filters, me: &AccountName, now: Time) -> Vec<Tile> {
     let state = |word: &str| all.iter().filter(|f| in_state(f, word, me, now)).count();
     let mut counts = Vec::new();
     if filters.state != "closed" {
-        counts.push(Count {
+        counts.push(Tile {
             href: filters.with(|f| (f.state, f.priority) = (String::new(), String::new())),
             word: "open",
             priority: false,
@@ -259,7 +140,7 @@ fn counts(all: &[Finding], filters: &Filters, me: &AccountName, now: Time) -> Ve
             .filter(|f| f.machine.priority == *priority && in_state(f, &filters.state, me, now))
             .count();
         let chosen = filters.priority == priority.word();
-        counts.push(Count {
+        counts.push(Tile {
             href: filters
                 .with(|f| f.priority = if chosen { String::new() } else { priority.word().to_owned() }),
             word: priority.word(),
@@ -271,8 +152,8 @@ fn counts(all: &[Finding], filters: &Filters, me: &AccountName, now: Time) -> Ve
     if filters.state != "closed" {
         for (value, word) in [("unacknowledged", "unacknowledged"), ("mine", "mine"), ("shelved", "shelved")]
         {
-            counts.push(Count {
-                href: filters.with(|f| f.state = value.to_owned()),
+            counts.push(Tile {
+                href: filters.with(|f| value.clone_into(&mut f.state)),
                 word,
                 priority: false,
                 count: state(value),
@@ -367,20 +248,6 @@ pub(crate) fn work_words(finding: &Finding, now: Time) -> String {
     }
 }
 
-fn railways(register: &Register, chosen: &str) -> Vec<Choice> {
-    choices(register.railways.iter().map(|r| (r.id.as_str(), r.name.as_str())), chosen)
-}
-
-fn choices<'a>(all: impl Iterator<Item = (&'a str, &'a str)>, chosen: &str) -> Vec<Choice> {
-    let any = Choice { value: String::new(), label: "all".to_owned(), chosen: chosen.is_empty() };
-    let each = all.map(|(value, label)| Choice {
-        value: value.to_owned(),
-        label: label.to_owned(),
-        chosen: value == chosen,
-    });
-    std::iter::once(any).chain(each).collect()
-}
-
 #[cfg(test)]
 mod tests {
     use notchwatch_model::Span;
@@ -409,18 +276,6 @@ mod tests {
         assert_eq!(first, "8 d 23 h");
         assert_eq!(range, "4 d 23 h to 15 d");
         assert_eq!(left(&finding, sample::noon() + Span::from_days(10)).0, "reached, by estimate");
-    }
-
-    #[test]
-    fn filters_that_are_none_are_refused_and_links_keep_the_others() {
-        let filters = Filters { railway: "northmoor".into(), ..Filters::default() };
-        assert_eq!(filters.with(|f| f.priority = "high".into()), "/queue?railway=northmoor&priority=high");
-        assert!(Filters { state: "lost".into(), ..Filters::default() }.query().is_err());
-        assert!(Filters { system: "wheels".into(), ..Filters::default() }.query().is_err());
-        assert_eq!(
-            Filters { state: "closed".into(), ..Filters::default() }.query().unwrap().open,
-            Some(false)
-        );
     }
 
     #[test]
