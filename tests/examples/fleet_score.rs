@@ -115,7 +115,9 @@ fn report(found: &Found, truth: &[TruthEntry], fleet: &Fleet) {
             .flat_map(|(_, f)| f.values());
         let names: Vec<&str> = entry.channels.iter().map(|c| c.0.as_str()).collect();
         let mut hits: Vec<&MachinePart> = of_unit
-            .filter(|f| f.opened.micros() >= onset && f.symptoms.iter().any(|s| names.contains(&s.channel.as_str())))
+            .filter(|f| {
+                f.opened.micros() >= onset && f.symptoms.iter().any(|s| names.contains(&s.channel.as_str()))
+            })
             .collect();
         hits.sort_by_key(|f| f.opened);
         explained.extend(hits.iter().map(|f| f.id.to_string()));
@@ -135,7 +137,13 @@ fn report(found: &Found, truth: &[TruthEntry], fleet: &Fleet) {
                 .iter()
                 .map(|s| format!("{} {} {:+.1}", s.channel, s.kind.word(), s.spreads))
                 .collect();
-            println!("  {key} {} {} {} :: {}", finding.opened, finding.kind, finding.title, symptoms.join("; "));
+            println!(
+                "  {key} {} {} {} :: {}",
+                finding.opened,
+                finding.kind,
+                finding.title,
+                symptoms.join("; ")
+            );
         }
     }
     println!("\nother findings by kind: {others:?}; {} units", fleet.units());

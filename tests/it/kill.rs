@@ -29,15 +29,15 @@ fn every_message_of_ten_thousand_is_there_once_after_kills(engine: Engine) {
         sent.iter().map(|(at, number)| snapshot(*at, &[("message_number", "", *number)])).collect();
 
     let publication = broker.publish_lines(&topic("northmoor", "NM-11"), &lines);
-    for part in [MESSAGES / 5, MESSAGES / 2] {
-        eventually("part of the messages to be sent", DRAIN, || {
-            (publication.acknowledged() >= part).then_some(())
-        });
-        let before = publication.acknowledged();
-        assert!(before < MESSAGES, "the kill must fall into the middle, not after the end");
-        daemon.kill();
-        daemon.restart();
-    }
+    eventually("part of the messages to be sent", DRAIN, || {
+        (publication.acknowledged() > 1_000).then_some(())
+    });
+    daemon.kill();
+    assert!(publication.acknowledged() < MESSAGES, "the kill must fall into the middle, not after the end");
+    daemon.restart();
+    // Once more, most likely while it takes in what the broker kept meanwhile.
+    daemon.kill();
+    daemon.restart();
     assert_eq!(publication.finish(), MESSAGES, "the broker took every message");
     let stored = eventually("every message to be stored", DRAIN, || {
         let stored = samples(&reader, "northmoor", "NM-11", "message_number");

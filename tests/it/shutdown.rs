@@ -22,10 +22,16 @@ fn a_stop_under_load_is_clean_and_loses_nothing(engine: Engine) {
     let (broker, database) = (Broker::start(), Database::new(engine));
     let mut daemon = Daemon::start(&broker, &database, &[REGISTER]);
     let reader = daemon.client("reader", "viewer", None);
+    let token = daemon.token("deaf", "viewer", None);
     let streams = [reader.events(None), reader.events(None), reader.events(None)];
-    // A client that asks and then neither reads nor closes.
-    let mut deaf = TcpStream::connect(daemon.base().trim_start_matches("http://")).expect("it listens");
-    deaf.write_all(b"GET /metrics HTTP/1.1\r\nhost: x\r\n").expect("it takes half a request");
+    let _deaf = [
+        // A client whose request never ends, and one that opens a stream and never reads.
+        connection(&daemon, "GET /metrics HTTP/1.1\r\nhost: x\r\n"),
+        connection(
+            &daemon,
+            &format!("GET /api/v1/events HTTP/1.1\r\nhost: x\r\nauthorization: Bearer {token}\r\n\r\n"),
+        ),
+    ];
 
     let first = now_ms() / 1000 * 1000 - 1000 * i64::from(MESSAGES);
     let lines: Vec<String> = (0..MESSAGES)
@@ -48,4 +54,10 @@ fn a_stop_under_load_is_clean_and_loses_nothing(engine: Engine) {
     });
     let numbers: Vec<f64> = stored.iter().map(|(_, value)| *value).collect();
     assert!(numbers.iter().copied().eq((0..MESSAGES).map(f64::from)), "each once, in order");
+}
+
+fn connection(daemon: &Daemon, text: &str) -> TcpStream {
+    let mut socket = TcpStream::connect(daemon.base().trim_start_matches("http://")).expect("it listens");
+    socket.write_all(text.as_bytes()).expect("it takes a request");
+    socket
 }

@@ -128,6 +128,9 @@ impl Daemon {
 
     /// An account for all railways that may sign in to the console.
     pub(crate) fn account(&self, name: &str, role: &str, password: &str) {
+        eventually("the first administrator", START, || {
+            self.said().contains("sign in as admin").then_some(())
+        });
         let body = json!({ "role": role, "all_railways": true, "enabled": true, "password": password });
         let put = self.administrator().send("PUT", &format!("/api/v1/accounts/{name}"), &body);
         assert_eq!(put.status, 204, "{}", put.text);
