@@ -5,9 +5,10 @@
 
 use std::collections::BTreeMap;
 
-use notchwatch_model::{Change, Direction, Regime, Symptom, SymptomChange, SymptomKind, Time};
+use notchwatch_model::{Change, Direction, FindingKind, Regime, Symptom, SymptomChange, SymptomKind, Time};
 use serde::{Deserialize, Serialize};
 
+use crate::num::single;
 use crate::plan::ChannelPlan;
 
 /// What a detector found, before it becomes a symptom.
@@ -35,6 +36,40 @@ pub(crate) struct Active {
     pub(crate) raised: f64,
     /// A person accepted the level: it ends with the next row.
     pub(crate) ending: bool,
+    /// What each operating state shows since it was raised.
+    shows: Vec<Shows>,
+}
+
+/// What one operating state shows of a symptom.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+struct Shows {
+    slot: u8,
+    /// Level of the descriptor in that state, in spreads.
+    level: f32,
+    /// Whether it was ever abnormal there.
+    shown: bool,
+}
+
+/// Weight of one sample in the level of an operating state: some thirty samples.
+const SHOWS_GAIN: f32 = 1.0 / 30.0;
+
+impl Active {
+    /// Takes a judged sample of an operating state; `normal` is the level within which it looks normal.
+    pub(crate) fn note(&mut self, slot: u8, z: f64, normal: f64) {
+        let (z, normal) = (single(z.clamp(-100.0, 100.0)), single(normal));
+        if let Some(shows) = self.shows.iter_mut().find(|s| s.slot == slot) {
+            shows.level += SHOWS_GAIN * (z - shows.level);
+            shows.shown |= shows.level.abs() > normal;
+        } else {
+            self.shows.push(Shows { slot, level: z, shown: false });
+        }
+    }
+
+    /// Whether a state that showed it has yet to be seen normal again: a fault that shows at full load only is not
+    /// over because the unit idles.
+    pub(crate) fn shows(&self, normal: f64) -> bool {
+        self.shows.iter().any(|s| s.shown && s.level.abs() > single(normal))
+    }
 }
 
 /// Symptoms of one channel that last.
@@ -59,7 +94,12 @@ impl Book {
         self.active.iter().any(|a| a.symptom.kind == kind)
     }
 
-    /// Largest probability of a symptom that lasts, and whether any does.
+    /// Whether a symptom lasts that speaks against the sensor.
+    pub(crate) fn doubts_sensor(&self) -> bool {
+        self.active.iter().any(|a| a.symptom.kind.about() == FindingKind::Sensor)
+    }
+
+    /// Largest size of a symptom that lasts, in spreads; `None` when none does.
     pub(crate) fn worst(&self) -> Option<f64> {
         self.active.iter().map(|a| a.symptom.spreads.abs()).max_by(f64::total_cmp)
     }
@@ -78,7 +118,7 @@ impl Book {
         let raised = report.spreads.abs();
         let symptom = symptom(plan, time, report);
         out.push(SymptomChange { at: time, symptom: symptom.clone(), change: Change::Raised });
-        self.active.push(Active { symptom, calm: 0, raised, ending: false });
+        self.active.push(Active { symptom, calm: 0, raised, ending: false, shows: Vec::new() });
     }
 
     /// Brings a lasting symptom up to date: same identity and onset, newer numbers.

@@ -124,9 +124,9 @@ mod tests {
         let mut scores = Vec::new();
         let mut time = Time::from_secs_f64(1_767_225_600.0).unwrap();
         for (i, x) in series.enumerate() {
-            let examined = examiner.row(&Row { time, values: vec![Some(x)] });
-            changes.extend(examined.changes.into_iter().map(|c| (i, c)));
-            scores.push(examined.all);
+            let given = examiner.row(&Row { time, values: vec![Some(x)] });
+            changes.extend(given.changes.into_iter().map(|c| (i, c)));
+            scores.push(given.all);
             time = time + interval;
         }
         (changes, scores)

@@ -16,10 +16,12 @@ const REFERENCE_S: f64 = 60.0;
 /// Fewest samples in a block, however slow the sender.
 const BLOCK_LEAST: u32 = 5;
 
-/// A sender at least this slow, in seconds, watches a process with a daily cycle: it learns over a whole day.
+/// A sender at least this slow, in seconds, watches a process with a daily cycle: it learns over two whole days, so
+/// that one day can be told from the next.
 const DAILY_FROM_S: f64 = 10.0;
 
 const DAY_S: f64 = 86_400.0;
+const LEARN_DAYS: f64 = 2.0;
 
 /// An interval beyond this many usual ones is a gap.
 const GAP: f64 = 5.0;
@@ -82,7 +84,7 @@ impl Pace {
     /// How much event time the learning must span, in seconds.
     pub(crate) fn learn_span(&self, settings: &Settings) -> f64 {
         let samples = f64::from(self.learn(settings)) * self.seconds();
-        if self.seconds() >= DAILY_FROM_S { samples.max(DAY_S) } else { samples }
+        if self.seconds() >= DAILY_FROM_S { samples.max(LEARN_DAYS * DAY_S) } else { samples }
     }
 
     /// Weight of one sample in a baseline of the settings' memory.
@@ -107,7 +109,7 @@ mod tests {
     fn needs_scale_with_cadence() {
         let settings = Settings::default();
         // Interval in seconds; samples a block, samples to learn, span to learn in seconds.
-        let table = [(1.0, 15, 360, 360.0), (60.0, 15, 360, 86_400.0), (3600.0, 5, 30, 108_000.0)];
+        let table = [(1.0, 15, 360, 360.0), (60.0, 15, 360, 172_800.0), (3600.0, 5, 30, 172_800.0)];
         for (interval, block, learn, span) in table {
             let pace = at(interval, 40);
             assert_eq!((pace.block(&settings), pace.learn(&settings)), (block, learn), "{interval} s");

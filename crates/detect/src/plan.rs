@@ -4,7 +4,8 @@
 //! settings change.
 
 use notchwatch_model::{
-    ChannelIx, ChannelName, ChannelValue, Class, Limit, OperationRule, Span, StateFilter, Uom,
+    ChannelDef, ChannelIx, ChannelName, ChannelValue, Class, Limit, OperationRule, Span, StateFilter, Tie,
+    Uom,
 };
 
 use crate::Settings;
@@ -55,6 +56,9 @@ pub(crate) struct ChannelPlan {
 #[derive(Clone, Debug)]
 pub(crate) struct TiePlan {
     pub(crate) to: usize,
+    /// What brings the other channel's value into this channel's unit of measure: times, then plus.
+    scale: f64,
+    offset: f64,
     pub(crate) within: f64,
     pub(crate) states: StateFilter,
 }
@@ -87,13 +91,7 @@ impl Plan {
                     .take(MOST_COVARIATES)
                     .collect(),
                 limits: c.limits.clone(),
-                ties: c
-                    .tied
-                    .iter()
-                    .filter_map(|t| {
-                        Some(TiePlan { to: at(&t.to)?, within: t.within, states: t.states.clone() })
-                    })
-                    .collect(),
+                ties: c.tied.iter().filter_map(|t| tie(class, c, t)).collect(),
             })
             .collect();
         Self { settings: settings.clone(), operation: operation(&class.operation, at), channels, groups }
@@ -108,6 +106,22 @@ impl Plan {
     pub fn names(&self) -> impl Iterator<Item = &ChannelName> {
         self.channels.iter().map(|c| &c.name)
     }
+}
+
+impl TiePlan {
+    /// The other channel's value in this channel's unit of measure.
+    pub(crate) fn bring(&self, other: f64) -> f64 {
+        other * self.scale + self.offset
+    }
+}
+
+/// A tie compiled; `None` when the other channel is missing or measures something else.
+fn tie(class: &Class, channel: &ChannelDef, tie: &Tie) -> Option<TiePlan> {
+    let to = class.channel_ix(tie.to.as_str())?;
+    let other = class.channel(to)?;
+    let offset = other.uom.convert(0.0, channel.uom).ok()?;
+    let scale = other.uom.convert(1.0, channel.uom).ok()? - offset;
+    Some(TiePlan { to: to.index(), scale, offset, within: tie.within, states: tie.states.clone() })
 }
 
 fn operation(rule: &OperationRule, at: impl Fn(&ChannelName) -> Option<usize>) -> OperationPlan {

@@ -187,7 +187,7 @@ impl Track {
         if enough.abs() < settings.least_spreads {
             return None;
         }
-        self.lasting(settings, enough).or_else(|| self.step(enough))
+        self.lasting(settings, enough).or_else(|| self.step(settings, enough))
     }
 
     /// How near the evidence is to a symptom, 0 to 1.
@@ -278,7 +278,12 @@ impl Track {
         Some(Evidence { direction, probability, from: side.from, slots: side.slots, model: "cusum" })
     }
 
-    fn step(&self, recent: f64) -> Option<Evidence> {
+    /// A step that Bayesian detection is sure of, and that the CUSUM is half way to: the first alone is easily
+    /// persuaded by a channel that wanders.
+    fn step(&self, settings: &Settings, recent: f64) -> Option<Evidence> {
+        if !self.suspect(settings) {
+            return None;
+        }
         let found = self.steps.recent(RECENT)?;
         if found.probability < SURE || found.mean.abs() < STEP_LEAST || found.mean * recent <= 0.0 {
             return None;

@@ -185,8 +185,10 @@ impl UnitModel {
     /// Values of the covariates, held for a while where the row lacks them; `None` when one is not known.
     fn covariates(&self, at: &[usize], time: Time, into: &mut [f64; MOST_COVARIATES]) -> Option<usize> {
         for (slot, i) in into.iter_mut().zip(at) {
-            let (seen, value) = self.channels.get(*i)?.quality.last?;
-            if time - seen > HOLD.max(self.pace.gap()) {
+            let channel = self.channels.get(*i)?;
+            let (seen, value) = channel.quality.last?;
+            // A sensor that is itself in doubt explains nothing.
+            if channel.book.doubts_sensor() || time - seen > HOLD.max(self.pace.gap()) {
                 return None;
             }
             *slot = value;
@@ -236,7 +238,7 @@ impl UnitModel {
                 if let (Some(a), Some(b)) = (value(i), value(tie.to))
                     && let Some(channel) = self.channels.get_mut(i)
                 {
-                    channel.check_tie(channel_plan, moment, index, (a, b), out);
+                    channel.check_tie(channel_plan, moment, index, (a, tie.bring(b)), out);
                 }
             }
         }

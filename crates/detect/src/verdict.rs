@@ -87,7 +87,8 @@ fn follow(
 ) {
     let Some(entry) = book.find(kind) else { return };
     let level = track.level.level;
-    let calm = level.abs() < CALM_SHARE * entry.raised.min(CALM_SPREADS);
+    let normal = normal(entry);
+    let calm = level.abs() < normal && !entry.shows(normal);
     entry.calm = if calm { entry.calm + 1 } else { 0 };
     if entry.calm >= CALM_BLOCKS {
         book.clear(kind, subject.time, out);
@@ -110,6 +111,21 @@ fn follow(
         let onset = entry.symptom.onset;
         book.revise(subject.time, report(kind, track, evidence, onset, course), out);
     }
+}
+
+/// Takes a judged sample while a symptom of one of these kinds lasts.
+pub(crate) fn note(kinds: &[SymptomKind], slot: u8, z: f64, book: &mut Book) {
+    for kind in kinds {
+        if let Some(entry) = book.find(*kind) {
+            let normal = normal(entry);
+            entry.note(slot, z, normal);
+        }
+    }
+}
+
+/// Level within which a channel looks normal again.
+fn normal(entry: &Active) -> f64 {
+    CALM_SHARE * entry.raised.min(CALM_SPREADS)
 }
 
 fn course(subject: Subject<'_>, kind: SymptomKind, track: &Track, entry: &Active) -> Option<Reach> {

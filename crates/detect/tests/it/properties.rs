@@ -6,7 +6,7 @@ use crate::common::{Noise, channel, class, epoch};
 use notchwatch_detect::{Plan, Settings, UnitModel};
 use notchwatch_model::{
     Change, ChannelIx, ChannelName, ChannelValue, Class, Limit, OperationRule, Priority, Row, Span,
-    StateFilter, SymptomChange, SymptomKind, Tie,
+    StateFilter, SymptomChange, SymptomKind, Tie, Uom,
 };
 
 /// A class that has one of everything.
@@ -346,7 +346,7 @@ fn a_dance_about_a_limit_is_one_symptom() {
     let class = class(vec![x]);
     let rows: Vec<Row> = (0..300)
         .map(|minute| {
-            let x = if minute < 20 || minute > 140 {
+            let x = if !(20..=140).contains(&minute) {
                 80.0
             } else if minute % 4 == 0 {
                 99.0
@@ -362,18 +362,21 @@ fn a_dance_about_a_limit_is_one_symptom() {
     assert_eq!(changes[0].symptom.numbers.get("limit"), Some(&100.0));
 }
 
-/// Two channels that physics ties: one moves away and the disagreement lasts until it is back.
+/// Two channels that physics ties, in different units of measure: one moves away and the disagreement lasts until it
+/// is back.
 #[test]
 fn tied_channels_that_disagree_are_a_sensor_matter() {
     let mut a = channel("a");
     a.judged = false;
-    a.tied = vec![Tie { to: ChannelName::new("b").unwrap(), within: 5.0, states: StateFilter::default() }];
+    a.uom = Uom::parse("Pa").unwrap();
+    a.tied = vec![Tie { to: ChannelName::new("b").unwrap(), within: 500.0, states: StateFilter::default() }];
     let mut b = channel("b");
     b.judged = false;
+    b.uom = Uom::parse("hPa").unwrap();
     let class = class(vec![a, b]);
     let rows: Vec<Row> = (0..300)
         .map(|minute| {
-            let a = if (100..200).contains(&minute) { 29.0 } else { 21.0 };
+            let a = if (100..200).contains(&minute) { 2900.0 } else { 2100.0 };
             Row { time: epoch() + Span::from_mins(minute), values: vec![Some(a), Some(20.0)] }
         })
         .collect();
