@@ -1,10 +1,8 @@
 //! One channel of one unit: what sifts its samples, what judges them, and the book of its symptoms.
 //!
-//! Owns the order of the chain: quality first, models only on what passed, limits on every clean value.
+//! Owns the order of the chain: quality first, models only on what passed. Limits and ties are `bounds`'.
 
-use notchwatch_model::{
-    ChannelValue, Direction, Limit, OperatingState, Span, SymptomChange, SymptomKind, Time,
-};
+use notchwatch_model::{ChannelValue, Direction, OperatingState, Span, SymptomChange, SymptomKind, Time};
 use serde::{Deserialize, Serialize};
 
 use crate::Settings;
@@ -14,7 +12,7 @@ use crate::judge::{Around, Judge, Judgement};
 use crate::pace::Pace;
 use crate::plan::ChannelPlan;
 use crate::quality::Quality;
-use crate::timer::{Delays, Timer};
+use crate::timer::Timer;
 use crate::track::{Point, Track};
 use crate::verdict::{self, Subject};
 
@@ -28,8 +26,8 @@ pub(crate) struct Channel {
     pub(crate) quality: Quality,
     counter: Option<Counter>,
     pub(crate) judge: Option<Box<Judge>>,
-    limits: Vec<Timer>,
-    ties: Vec<Timer>,
+    pub(crate) limits: Vec<Timer>,
+    pub(crate) ties: Vec<Timer>,
     pub(crate) book: Book,
     /// A finding holds its data out of the baselines.
     pub(crate) held: bool,
@@ -136,84 +134,6 @@ impl Channel {
                 time: moment.time,
             };
             verdict::peer(subject, track, &mut self.book, out);
-        }
-    }
-
-    /// Limits of the class. `point` is what the models expected, where they did.
-    pub(crate) fn check_limits(
-        &mut self,
-        plan: &ChannelPlan,
-        moment: Moment<'_>,
-        x: f64,
-        point: Option<Point>,
-        out: &mut Vec<SymptomChange>,
-    ) {
-        if plan.limits.is_empty() {
-            return;
-        }
-        self.limits.resize(plan.limits.len(), Timer::default());
-        let gap = self.pace.gap();
-        let mut turned = None;
-        for (limit, timer) in plan.limits.iter().zip(&mut self.limits) {
-            if limit.states.admits(moment.state) {
-                turned =
-                    timer.step(moment.time, beyond(limit, x), back(limit, x), delays(limit, gap)).or(turned);
-            }
-        }
-        let Some((_, since)) = turned else { return };
-        let worst = plan
-            .limits
-            .iter()
-            .zip(&self.limits)
-            .filter(|(_, timer)| timer.on)
-            .map(|(limit, _)| limit)
-            .min_by(|a, b| a.priority.cmp(&b.priority).then(a.at.total_cmp(&b.at)));
-        match worst {
-            None => self.book.clear(SymptomKind::Limit, moment.time, out),
-            Some(limit) => {
-                self.book.raise(plan, moment.time, limit_report(limit, moment, x, point, since), out);
-            }
-        }
-    }
-
-    /// A tie to another channel: their difference stays within a band.
-    pub(crate) fn check_tie(
-        &mut self,
-        plan: &ChannelPlan,
-        moment: Moment<'_>,
-        index: usize,
-        values: (f64, f64),
-        out: &mut Vec<SymptomChange>,
-    ) {
-        let Some(tie) = plan.ties.get(index) else { return };
-        if !tie.states.admits(moment.state) {
-            return;
-        }
-        self.ties.resize(plan.ties.len(), Timer::default());
-        let lasting = self.pace.block(moment.settings);
-        let span = Span::from_micros(micros(f64::from(lasting) * self.pace.seconds()));
-        let delays = Delays { on: span, off: span, gap: self.pace.gap() };
-        let difference = values.0 - values.1;
-        let apart = difference.abs() > tie.within;
-        let Some(timer) = self.ties.get_mut(index) else { return };
-        match timer.step(moment.time, apart, !apart, delays) {
-            None => {}
-            Some((false, _)) if self.ties.iter().any(|t| t.on) => {}
-            Some((false, _)) => self.book.clear(SymptomKind::Disagreement, moment.time, out),
-            Some((true, since)) => {
-                let report = Report {
-                    kind: SymptomKind::Disagreement,
-                    direction: Direction::of(difference),
-                    size: difference,
-                    spreads: difference / tie.within.max(f64::MIN_POSITIVE),
-                    onset: since,
-                    probability: 1.0,
-                    slots: bit(moment.state.regime),
-                    model: "tie",
-                    numbers: vec![("measured", values.0), ("expected", values.1), ("within", tie.within)],
-                };
-                self.book.raise(plan, moment.time, report, out);
-            }
         }
     }
 
@@ -373,43 +293,7 @@ fn plain(kind: SymptomKind, moment: Moment<'_>, model: &'static str) -> Report {
     }
 }
 
-fn limit_report(limit: &Limit, moment: Moment<'_>, x: f64, point: Option<Point>, since: Time) -> Report {
-    let mut numbers = vec![("measured", x), ("limit", limit.at), ("deadband", limit.deadband)];
-    let mut spreads = 0.0;
-    if let Some(p) = point {
-        numbers.extend([("expected", p.expected), ("spread", p.spread)]);
-        spreads = (x - p.expected) / p.spread;
-    }
-    Report {
-        kind: SymptomKind::Limit,
-        direction: if limit.high { Direction::Up } else { Direction::Down },
-        size: x - limit.at,
-        spreads,
-        onset: since,
-        probability: 1.0,
-        slots: bit(moment.state.regime),
-        model: "limit",
-        numbers,
-    }
-}
-
-fn beyond(limit: &Limit, x: f64) -> bool {
-    if limit.high { x >= limit.at } else { x <= limit.at }
-}
-
-fn back(limit: &Limit, x: f64) -> bool {
-    if limit.high { x < limit.at - limit.deadband } else { x > limit.at + limit.deadband }
-}
-
-fn delays(limit: &Limit, gap: Span) -> Delays {
-    Delays {
-        on: Span::from_secs(i64::from(limit.on_delay_s)),
-        off: Span::from_secs(i64::from(limit.off_delay_s)),
-        gap,
-    }
-}
-
 /// Microseconds of so many seconds, held within what a span takes.
-fn micros(seconds: f64) -> i64 {
+pub(crate) fn micros(seconds: f64) -> i64 {
     i64::from(crate::num::whole(seconds * 1e3, 0, u32::MAX)) * 1000
 }

@@ -212,4 +212,40 @@ mod tests {
         assert_eq!(raised, [SymptomKind::OutOfRange]);
         assert!(changes.iter().all(|(i, _)| *i < 20), "the climb through 85 adds nothing: {changes:?}");
     }
+
+    /// A daily swing for ten days, sampled every quarter of an hour, then frozen: one stuck symptom within hours.
+    #[test]
+    fn a_frozen_sensor_is_stuck_within_hours() {
+        let swing =
+            |i: u32| ((f64::from(i) * std::f64::consts::TAU / 96.0).sin() * 800.0).round() / 100.0 + 20.0;
+        let frozen = (0..1152).map(|i| swing(u32::min(i, 950)));
+        let (changes, _) = run(frozen, Span::from_mins(15));
+        let stuck: Vec<usize> = changes
+            .iter()
+            .filter(|(_, c)| c.change == Change::Raised && c.symptom.kind == SymptomKind::Stuck)
+            .map(|(i, _)| *i)
+            .collect();
+        assert!(stuck.len() == 1 && (951..991).contains(&stuck[0]), "{changes:?}");
+    }
+
+    /// Two days of a new channel, five days of silence, service again: no seasonal symptom, and learning goes on
+    /// where it stood.
+    #[test]
+    fn a_silence_does_not_undo_learning() {
+        let mut noise = Noise::new(33);
+        let mut examiner = Examiner::generic(&["x"], &Settings::default()).unwrap();
+        let start = Time::from_secs_f64(1_767_225_600.0).unwrap();
+        let progress = |e: &Examiner| e.learning().values().next().copied();
+        for minute in (0..1440).chain(6 * 1440..8 * 1440) {
+            let time = start + Span::from_mins(minute);
+            let swing = 3.0 * (time.of_day().secs_f64() / 86_400.0 * std::f64::consts::TAU).sin();
+            let given = examiner.row(&Row { time, values: vec![Some(50.0 + swing + noise.normal())] });
+            assert!(given.changes.is_empty(), "minute {minute}: {given:?}");
+            if minute == 1439 {
+                let half = progress(&examiner).unwrap();
+                assert!((0.4..0.6).contains(&half), "{half}");
+            }
+        }
+        assert_eq!(progress(&examiner), None, "learned");
+    }
 }

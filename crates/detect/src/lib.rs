@@ -10,6 +10,7 @@ mod plan;
 mod settings;
 mod unit;
 
+mod bounds;
 mod channel;
 
 mod counter;

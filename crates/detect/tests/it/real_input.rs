@@ -74,7 +74,7 @@ fn experiment(path: &Path) -> Experiment {
     let (mut rows, mut anomaly) = (Vec::new(), Vec::new());
     for line in lines.filter(|l| !l.is_empty()) {
         let cells: Vec<&str> = line.split(';').collect();
-        rows.push(cells[1..9].iter().map(|c| c.parse().unwrap()).collect());
+        rows.push(cells.iter().skip(1).take(8).map(|c| c.parse().unwrap()).collect());
         anomaly.push(cells.get(9).is_some_and(|c| c.parse::<f64>().unwrap() > 0.5));
     }
     Experiment { headers, rows, anomaly }
