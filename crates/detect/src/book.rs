@@ -65,6 +65,11 @@ impl Active {
         }
     }
 
+    /// Largest level among the states that showed it, in spreads, without sign.
+    pub(crate) fn largest(&self) -> f64 {
+        self.shows.iter().filter(|s| s.shown).map(|s| f64::from(s.level.abs())).fold(0.0, f64::max)
+    }
+
     /// Whether a state that showed it has yet to be seen normal again: a fault that shows at full load only is not
     /// over because the unit idles.
     pub(crate) fn shows(&self, normal: f64) -> bool {

@@ -63,6 +63,13 @@ impl Stuck {
         None
     }
 
+    /// Whether the run is long enough to doubt the value, though not to call it stuck: half of both bounds.
+    pub(crate) fn doubtful(&self) -> bool {
+        self.on
+            || (self.runs >= RUNS
+                && self.run >= (LEAST / 2).max(TIMES / 2 * self.longest.min(u32::MAX / TIMES)))
+    }
+
     /// Chance that a run this long is no chance: runs that end at random are exponential about their mean.
     pub(crate) fn probability(&self) -> f64 {
         1.0 - f64::from(self.runs) * (-f64::from(self.run) / self.mean.max(1.0)).exp()

@@ -188,7 +188,8 @@ impl UnitModel {
             let channel = self.channels.get(*i)?;
             let (seen, value) = channel.quality.last?;
             // A sensor that is itself in doubt explains nothing.
-            if channel.book.doubts_sensor() || time - seen > HOLD.max(self.pace.gap()) {
+            let stuck = channel.judge.as_ref().is_some_and(|j| j.stuck.doubtful());
+            if stuck || channel.book.doubts_sensor() || time - seen > HOLD.max(self.pace.gap()) {
                 return None;
             }
             *slot = value;

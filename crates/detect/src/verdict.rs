@@ -139,12 +139,14 @@ fn course(subject: Subject<'_>, kind: SymptomKind, track: &Track, entry: &Active
 
 fn moved(entry: &Active, recent: f64, course: Option<Reach>) -> bool {
     let before = entry.symptom.spreads;
+    // Blocks of a state that does not show it make it look smaller than it is: it shrank only if it did everywhere.
+    let hidden = recent.abs() < before.abs() && entry.largest() > (1.0 - REVISE_SHARE) * before.abs();
     let far = (recent - before).abs() >= REVISE_SPREADS.max(REVISE_SHARE * before.abs());
     let sooner = course.is_some_and(|c| match entry.symptom.numbers.get("ttl_p50_s") {
         None => true,
         Some(p50) => c.p50_s < p50 / REVISE_TIME || c.p50_s > p50 * REVISE_TIME,
     });
-    far || sooner
+    !hidden && (far || sooner)
 }
 
 fn since(means: &[(Time, f64)], onset: Time) -> &[(Time, f64)] {
