@@ -90,7 +90,7 @@ fn read(arguments: &Arguments) -> Result<Table, CsvError> {
 
 fn segment(table: &Table) -> anyhow::Result<()> {
     for column in &table.columns {
-        let change_points: Vec<usize> = Vec::new(); // SEGMENT-PENDING
+        let change_points = notchwatch_detect::segment(&column.values);
         say(&serde_json::json!({"channel": column.name, "change_points": change_points}).to_string())?;
     }
     Ok(())

@@ -3,6 +3,8 @@
 //! Owns what is folded when: rows and decisions merge by event time, snapshots fall on fixed boundaries, and what
 //! arrives for a time already folded makes the line dirty from there. Pure; the service does the reading.
 
+use std::collections::BTreeMap;
+
 use notchwatch_model::{ChannelIx, Decision, MachinePart, Row, Sample, Span, Time};
 
 use crate::fold::{Fold, FoldContext, SnapshotError};
@@ -18,6 +20,8 @@ pub struct Line {
     pub context: FoldContext,
     fold: Fold,
     waiting: Rows,
+    /// When the rows that wait were received: the latest of their messages.
+    arrivals: BTreeMap<Time, Time>,
     decisions: Vec<Decision>,
     decided_to: Option<Time>,
     dirty: Option<Time>,
@@ -41,8 +45,9 @@ pub struct Mark {
 /// What folding gave.
 #[derive(Debug, Default)]
 pub struct Folded {
-    /// Findings changed, in order; the last one of an id counts.
-    pub findings: Vec<MachinePart>,
+    /// Findings changed, in order, each with the receive time of the row that changed it, where it is known; the last
+    /// one of an id counts.
+    pub findings: Vec<(MachinePart, Option<Time>)>,
     /// Snapshots passed.
     pub marks: Vec<Mark>,
 }
@@ -55,6 +60,7 @@ impl Line {
             context,
             fold,
             waiting,
+            arrivals: BTreeMap::new(),
             decisions,
             decided_to: at,
             dirty: None,
@@ -96,7 +102,7 @@ impl Line {
 
     /// Takes a sample. One that lies after everything folded waits for its turn and `true` is returned; a late one is
     /// the caller's to compare with the store.
-    pub fn take(&mut self, sample: Sample) -> bool {
+    pub fn take(&mut self, sample: Sample, received: Time) -> bool {
         if self.folded_to().is_some_and(|to| sample.time <= to) {
             return false;
         }
@@ -105,6 +111,8 @@ impl Line {
             Added::Conflict { .. } => self.conflicts += 1,
             Added::New | Added::NoChannel => {}
         }
+        let arrived = self.arrivals.entry(sample.time).or_insert(received);
+        *arrived = received.max(*arrived);
         true
     }
 
@@ -120,6 +128,7 @@ impl Line {
     /// Takes over what waited in the line that this one replaces, and its counts.
     pub fn inherit(&mut self, old: Line) {
         self.waiting = old.waiting;
+        self.arrivals = old.arrivals;
         self.repeats = old.repeats;
         self.conflicts = old.conflicts;
         self.received = old.received;
@@ -152,7 +161,9 @@ impl Line {
                 folded.marks.push(Mark { at, state: self.fold.save(&self.context)? });
             }
             self.decide_to(row.time, &mut folded);
-            folded.findings.extend(self.fold.row(&self.context, row));
+            let arrived = self.arrivals.remove(&row.time);
+            let changed = self.fold.row(&self.context, row);
+            folded.findings.extend(changed.into_iter().map(|machine| (machine, arrived)));
         }
         Ok(folded)
     }
@@ -170,7 +181,8 @@ impl Line {
         let from = self.decided_to;
         let begin = from.map_or(0, |from| self.decisions.partition_point(|d| d.at <= from));
         for decision in self.decisions.iter().skip(begin).take_while(|d| d.at <= to) {
-            folded.findings.extend(self.fold.decision(&self.context, decision));
+            let changed = self.fold.decision(&self.context, decision);
+            folded.findings.extend(changed.into_iter().map(|machine| (machine, None)));
         }
         self.decided_to = Some(from.map_or(to, |from| from.max(to)));
     }

@@ -49,7 +49,7 @@ impl Evaluator {
         let since = base.map_or(Time::EPOCH, |b| b + TICK);
         for finding in self.store.unit_findings(key, since).await? {
             let machine = finding.machine;
-            let again = machine.opened < since || folded.findings.iter().any(|f| f.id == machine.id);
+            let again = machine.opened < since || folded.findings.iter().any(|(f, _)| f.id == machine.id);
             if again || machine.ended.is_some() || machine.kind == FindingKind::Comms {
                 continue;
             }
@@ -103,9 +103,12 @@ impl Evaluator {
 
     /// Puts what a line gave into the round.
     pub(super) fn collect(&self, key: &UnitKey, line: &Line, folded: Folded, up_to: Seq, round: &mut Round) {
-        for machine in folded.findings {
-            let late = self.late(line, &machine);
-            round.findings.insert(machine.id.to_string(), FindingUpsert { machine, late });
+        for (machine, arrived) in folded.findings {
+            let id = machine.id.to_string();
+            // The row that opened it says whether it came late; later rows of the same round do not.
+            let known = round.findings.get(&id).map(|upsert| upsert.late);
+            let late = known.unwrap_or_else(|| self.late(line, &machine, arrived));
+            round.findings.insert(id, FindingUpsert { machine, late });
         }
         for mark in thin(folded.marks) {
             round.commit.snapshots.push(snapshot(key, mark, up_to, line.context.form));
@@ -113,8 +116,8 @@ impl Evaluator {
     }
 
     /// Whether the evidence of a finding arrived later than stated.
-    fn late(&self, line: &Line, machine: &MachinePart) -> bool {
-        line.received.is_some_and(|received| received - machine.opened > self.options.lateness)
+    fn late(&self, line: &Line, machine: &MachinePart, arrived: Option<Time>) -> bool {
+        arrived.or(line.received).is_some_and(|received| received - machine.opened > self.options.lateness)
     }
 }
 

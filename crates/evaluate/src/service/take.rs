@@ -31,7 +31,7 @@ impl Evaluator {
             self.counters.messages.fetch_add(1, Ordering::Relaxed);
             line.received = line.received.max(Some(message.received));
             self.touched.insert(message.unit.clone(), Instant::now());
-            message.samples.retain(|sample| !line.take(*sample));
+            message.samples.retain(|sample| !line.take(*sample, message.received));
             if !message.samples.is_empty() {
                 late.entry(message.unit.clone()).or_default().push(message);
             } else if round.touched.last() != Some(&message.unit) {
