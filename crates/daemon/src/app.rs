@@ -126,8 +126,8 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let (reasons, health) = watch::channel(["starting"].into());
     tracker.spawn(health::keep(store.clone(), ingest.health, lag.clone(), reasons, stop.clone()));
 
-    let tracer = Tracer::new(store.clone(), library.clone(), settings, register.subscribe());
-    let desk = Desk::new(store.clone(), Arc::new(WallClock), Arc::new(FoldedEvidence(tracer)), library);
+    let traces = Tracer::new(store.clone(), library.clone(), settings, register.subscribe());
+    let desk = Desk::new(store.clone(), Arc::new(WallClock), Arc::new(FoldedEvidence(traces)), library);
     tracker.spawn(keeper::follow_register(store.clone(), desk.clone(), register, index, stop.clone()));
     let keep_raw = Span::from_days(i64::from(config.keep.raw_days));
     tracker.spawn(keeper::seal_daily(store.clone(), keep_raw, stop.clone()));

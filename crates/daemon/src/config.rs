@@ -238,7 +238,7 @@ impl Config {
         if self.store.readers == 0 {
             bail!("store.readers: 1 or more");
         }
-        for file in self.register.files.iter().filter(|f| !f.is_file()) {
+        if let Some(file) = self.register.files.iter().find(|f| !f.is_file()) {
             bail!("register.files: {} is not a file", file.display());
         }
         Ok(())

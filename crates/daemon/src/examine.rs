@@ -61,9 +61,9 @@ pub(crate) fn run(arguments: &Arguments) -> anyhow::Result<ExitCode> {
         complain(&format!("column {column:?} left out: {why}"))?;
     }
     if arguments.segment {
-        segment(&table)?
+        segment(&table)?;
     } else {
-        judge(arguments, &table)?
+        judge(arguments, &table)?;
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -111,15 +111,15 @@ fn judge(arguments: &Arguments, table: &Table) -> anyhow::Result<()> {
             time: time_of(&table.clock, i),
             values: table.columns.iter().map(|c| value(c, i)).collect(),
         };
-        let examined = examiner.row(&row);
-        for change in examined.changes {
+        let outcome = examiner.row(&row);
+        for change in outcome.changes {
             let cleared = (change.change == Change::Cleared).then_some(change.at);
             let id = change.symptom.id();
             let key = format!("{} {} {}", id.detected, id.channel, id.kind.word());
             symptoms.insert(key, (change.symptom, cleared));
         }
         if let Some(scores) = &mut scores {
-            scores.row(label, &headers, &examined.scores, examined.all)?;
+            scores.row(label, &headers, &outcome.scores, outcome.all)?;
         }
         last = Some(row.time);
     }

@@ -15,7 +15,7 @@ use crate::clock::now;
 /// How often another process's change of the register is looked for.
 const REGISTER_EVERY: Duration = Duration::from_secs(30);
 /// How often ended days are looked for.
-const SEAL_EVERY: Duration = Duration::from_secs(600);
+const SEAL_EVERY: Duration = Duration::from_mins(10);
 
 /// Hands a changed register to decoding and evaluation: at once when it was changed here, else within half a minute.
 pub(crate) async fn follow_register(
@@ -29,7 +29,7 @@ pub(crate) async fn follow_register(
     loop {
         tokio::select! {
             () = stop.cancelled() => return,
-            changed = changes.changed() => if changed.is_err() { return },
+            moved = changes.changed() => if moved.is_err() { return },
             () = tokio::time::sleep(REGISTER_EVERY) => {}
         }
         match store.register().await {
