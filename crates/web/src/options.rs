@@ -57,7 +57,7 @@ impl Default for WebLimits {
     fn default() -> Self {
         Self {
             answer: Duration::from_secs(10),
-            heavy_answer: Duration::from_secs(60),
+            heavy_answer: Duration::from_mins(1),
             body_bytes: 64 * 1024,
             register_bytes: 16 * 1024 * 1024,
             streams_per_caller: 12,
