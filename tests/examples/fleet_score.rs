@@ -3,6 +3,9 @@
 //! Decodes the feed's own bytes and folds them unit by unit, without broker or store, so that it runs in seconds.
 //! Usage: `cargo run --release -p notchwatch-tests --example fleet_score -- [SEED] [DAYS]`
 
+#![expect(clippy::print_stdout, reason = "printing is what it is for")]
+#![expect(clippy::cast_precision_loss, reason = "figures for people, far below 2^53")]
+
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Instant;
@@ -52,13 +55,13 @@ fn decode(
             retained: false,
             payload: message.payload,
         };
-        let decoded = decoder.decode(&envelope, &index);
+        let got = decoder.decode(&envelope, &index);
         messages += 1;
-        refused += decoded.refused.len() as u64;
-        samples += decoded.samples.len() as u64;
-        if let Some(unit) = decoded.unit {
+        refused += got.refused.len() as u64;
+        samples += got.samples.len() as u64;
+        if let Some(unit) = got.unit {
             let unit = rows.entry(unit).or_insert_with(|| Rows::new(width));
-            for sample in decoded.samples {
+            for sample in got.samples {
                 unit.add(sample);
             }
         }
