@@ -93,15 +93,17 @@ impl Channel {
 
 fn limit_report(limit: &Limit, moment: Moment<'_>, x: f64, point: Option<Point>, since: Time) -> Report {
     let mut numbers = vec![("measured", x), ("limit", limit.at), ("deadband", limit.deadband)];
-    let mut spreads = 0.0;
+    // Without an expectation yet, the limit itself is what the size counts from.
+    let (mut size, mut spreads) = (x - limit.at, 0.0);
     if let Some(p) = point {
         numbers.extend([("expected", p.expected), ("spread", p.spread)]);
-        spreads = (x - p.expected) / p.spread;
+        size = x - p.expected;
+        spreads = size / p.spread;
     }
     Report {
         kind: SymptomKind::Limit,
         direction: if limit.high { Direction::Up } else { Direction::Down },
-        size: x - limit.at,
+        size,
         spreads,
         onset: since,
         probability: 1.0,
