@@ -43,7 +43,7 @@ pub struct MqttOptions {
     /// QoS 1 messages in flight, not yet committed, as agreed with the broker. Twice as many are held at most, for
     /// brokers that overshoot: the bound on memory is that times `message_bytes`.
     pub receive_maximum: u16,
-    /// Longest message read; a longer one is refused, counted with topic and size, and acknowledged. [`crate::start`]
+    /// Longest message read; a longer one is refused, counted with topic and size, and acknowledged. [`crate::start()`]
     /// takes the decoder's limit instead.
     pub message_bytes: usize,
     /// Interval of pings on an idle connection; 5 s or more.
