@@ -69,6 +69,7 @@ const MARKS: &[&str] = &[
     concat!("TO", "DO"),
     concat!("FIX", "ME"),
     concat!("XX", "X:"),
+    concat!("-PEND", "ING"),
     concat!("todo", "!("),
     concat!("unimplemented", "!("),
     concat!("dbg", "!("),

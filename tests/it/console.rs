@@ -141,6 +141,8 @@ async fn others_decisions_arrive_live(visit: &Visit, id: &str) {
 
 async fn feed_health(visit: &Visit) {
     visit.broker.publish(&topic("northmoor", "NM-12"), b"[{\"n\":\"<script>alert(1)</script>");
+    let client = visit.daemon.administrator();
+    eventually("the refusal", PATH, || (!client.get("/api/v1/quarantine").items().is_empty()).then_some(()));
     visit.goto("/feed").await;
     visit.browser.wait_for_text("#live-refused", "malformed").await;
     visit.inspect("7-feed-health").await;

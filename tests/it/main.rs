@@ -10,6 +10,8 @@ mod commands;
 #[cfg(test)]
 mod console;
 #[cfg(test)]
+mod demo;
+#[cfg(test)]
 mod field;
 #[cfg(test)]
 mod isolation;

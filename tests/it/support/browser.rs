@@ -69,7 +69,16 @@ impl Browser {
 
     /// Waits until something that matches the CSS selector is there.
     pub(crate) async fn wait_for(&self, selector: &str) -> fantoccini::elements::Element {
-        match self.page.wait().at_most(PAGE).for_element(Locator::Css(selector)).await {
+        self.wait_for_within(selector, PAGE).await
+    }
+
+    /// As [`Browser::wait_for`], with a bound of its own.
+    pub(crate) async fn wait_for_within(
+        &self,
+        selector: &str,
+        within: Duration,
+    ) -> fantoccini::elements::Element {
+        match self.page.wait().at_most(within).for_element(Locator::Css(selector)).await {
             Ok(element) => element,
             Err(e) => panic!("waited for {selector}: {e}\n{}", self.page.source().await.unwrap_or_default()),
         }
