@@ -19,6 +19,7 @@ use notchwatch_web::{Listener, WebLimits, WebOptions};
 use notchwatch_wire::{Decoder, RegisterIndex};
 use prometheus::Registry;
 use tokio::net::TcpListener;
+use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
@@ -28,6 +29,8 @@ use crate::config::Config;
 use crate::evidence::FoldedEvidence;
 use crate::{health, keeper, metrics};
 
+/// Time for answers under way to reach their callers after the signal.
+const DRAIN: Duration = Duration::from_secs(2);
 /// Time for everything to end after the signal.
 const STOP_WITHIN: Duration = Duration::from_secs(9);
 
@@ -97,6 +100,8 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let Opened { store, register, index } = opened;
     let stop = CancellationToken::new();
     let tracker = TaskTracker::new();
+    let (terminate, interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
+    tracker.spawn(stop_on_signal(terminate, interrupt, stop.clone()));
     let library = Arc::new(Library::builtin().context("the built-in fault library")?);
     let settings = Arc::new(notchwatch_detect::Settings::default());
     let options = EvaluateOptions {
@@ -151,25 +156,24 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
 }
 
 async fn axum_serve(listener: Listener, router: axum::Router, stop: CancellationToken) {
-    let served = axum::serve(listener, router).with_graceful_shutdown(stop.cancelled_owned()).await;
-    if let Err(error) = served {
-        tracing::error!(%error, "the HTTP side ended");
+    let serving = axum::serve(listener, router).with_graceful_shutdown(stop.clone().cancelled_owned());
+    let drained = async {
+        stop.cancelled().await;
+        tokio::time::sleep(DRAIN).await;
+    };
+    // A client that does not read keeps its connection open for as long as it likes; it does not keep us.
+    tokio::select! {
+        served = serving.into_future() => if let Err(error) = served {
+            tracing::error!(%error, "the HTTP side ended");
+        },
+        () = drained => tracing::info!("connections that did not end are cut"),
     }
 }
 
 impl App {
-    /// Runs until a signal, then stops in order. Returns whether everything ended within the deadline.
+    /// Runs until a signal, then stops in order. Errors when not everything ended within the deadline.
     pub(crate) async fn until_signal(self) -> anyhow::Result<()> {
-        tokio::select! {
-            signal = signal() => tracing::info!(signal = signal?, "stopping"),
-            () = self.stop.cancelled() => {}
-        }
-        self.stop().await
-    }
-
-    /// Stops in order.
-    pub(crate) async fn stop(self) -> anyhow::Result<()> {
-        self.stop.cancel();
+        self.stop.cancelled().await;
         let orderly = async {
             self.tracker.close();
             // What ingest still commits is in the journal before evaluation looks for the last time.
@@ -191,14 +195,14 @@ impl App {
     }
 }
 
-async fn signal() -> anyhow::Result<&'static str> {
-    use tokio::signal::unix::{SignalKind, signal};
-    let mut terminate = signal(SignalKind::terminate())?;
-    let mut interrupt = signal(SignalKind::interrupt())?;
+/// Turns a signal into the stop that every part watches.
+async fn stop_on_signal(mut terminate: Signal, mut interrupt: Signal, stop: CancellationToken) {
     tokio::select! {
-        _ = terminate.recv() => Ok("terminate"),
-        _ = interrupt.recv() => Ok("interrupt"),
+        () = stop.cancelled() => return,
+        _ = terminate.recv() => tracing::info!(signal = "terminate", "stopping"),
+        _ = interrupt.recv() => tracing::info!(signal = "interrupt", "stopping"),
     }
+    stop.cancel();
 }
 
 fn mqtt_options(config: &Config) -> anyhow::Result<MqttOptions> {

@@ -153,7 +153,10 @@ impl History<'_> {
         let after = newest.first().map_or(i64::MIN, |m| m.received.micros() / 1000);
         let until = now().micros() / 1000;
         let from = fleet.next_at_unix_ms().unwrap_or(until).max(after);
-        let messages = Progress::over(fleet.advance_to(until).filter(|m| m.at_unix_ms > after), from, until);
+        let stop = app.stop.clone();
+        let wanted =
+            fleet.advance_to(until).take_while(|_| !stop.is_cancelled()).filter(|m| m.at_unix_ms > after);
+        let messages = Progress::over(wanted, from, until);
         let done = notchwatch_ingest::import(self.store, self.decoder, self.index, messages, |_| {}).await?;
         say(&format!(
             "history stored: {} messages, {} samples, {:.0} s after the start",
