@@ -1,5 +1,6 @@
 //! The console in Chromium: what a person clicks, types and sees, live, with pictures and an accessibility scan.
 
+use fantoccini::actions::{InputSource, KeyAction, KeyActions};
 use serde_json::json;
 
 use crate::support::bench::{PATH, REGISTER, finding_of, identity, open_finding};
@@ -27,8 +28,11 @@ impl Visit {
     }
 
     async fn press(&self, keys: &str) {
-        let focus = self.browser.page.active_element().await.expect("something has the focus");
-        focus.send_keys(keys).await.expect("keys arrive");
+        // To the page, as a keyboard does it: an element that just lost the focus takes no keys.
+        let typed = keys.chars().fold(KeyActions::new("keyboard".to_owned()), |typed, value| {
+            typed.then(KeyAction::Down { value }).then(KeyAction::Up { value })
+        });
+        self.browser.page.perform_actions(typed).await.expect("keys arrive");
     }
 
     /// Marks the present document, so that a reload can be told from a live change.
@@ -114,6 +118,7 @@ async fn open_it_and_see_why(visit: &Visit, id: &str) {
     visit.browser.wait_for("dialog#keys[open]").await;
     visit.inspect("5-keys").await;
     visit.browser.wait_for("dialog#keys form button").await.click().await.expect("a click");
+    visit.browser.wait_for("dialog#keys:not([open])").await;
 }
 
 async fn acknowledge_by_key(visit: &Visit, id: &str) {
