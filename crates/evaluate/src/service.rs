@@ -238,7 +238,8 @@ impl Evaluator {
     async fn commit(&mut self, up_to: Seq, mut round: Round) -> Result<(), EvaluateError> {
         round.touched.sort();
         round.touched.dedup();
-        if up_to == self.position && round.findings.is_empty() && round.commit.snapshots.is_empty() {
+        let idle = round.touched.is_empty() && round.findings.is_empty() && round.commit.snapshots.is_empty();
+        if up_to == self.position && idle {
             return Ok(());
         }
         round.commit.position = up_to;

@@ -89,10 +89,11 @@ impl Evaluator {
         // One order for the commit, whatever order the workers ended in.
         done.sort_by(|a, b| a.0.cmp(&b.0));
         for (key, line, folded) in done {
-            if !line.waits() {
+            let rests = !line.waits();
+            if rests {
                 self.touched.remove(&key);
             }
-            if !folded.findings.is_empty() || !folded.marks.is_empty() {
+            if rests || !folded.findings.is_empty() || !folded.marks.is_empty() {
                 round.touched.push(key.clone());
             }
             self.collect(&key, &line, folded, up_to, round);
