@@ -5,8 +5,7 @@
 //! it. A row's scores depend on it and the rows before it only.
 
 use notchwatch_model::{
-    ChannelDef, ChannelName, ChannelValue, Class, ClassId, IdError, OperationRule, Row, StateFilter,
-    SymptomChange, System, Uom,
+    ChannelDef, ChannelName, Class, ClassId, IdError, OperationRule, Row, SymptomChange, System,
 };
 
 use crate::{Plan, Settings, UnitModel};
@@ -81,23 +80,9 @@ pub fn generic_class(headers: &[&str]) -> Result<Class, IdError> {
 
 fn generic_channel(header: &str) -> Result<ChannelDef, IdError> {
     Ok(ChannelDef {
-        name: channel_name(header)?,
         label: header.to_owned(),
-        system: System::Machine,
-        uom: Uom::NONE,
-        value: ChannelValue::Number,
-        resolution: 0.0,
-        range: None,
         codes: CODES.to_vec(),
-        max_rate: None,
-        judged: true,
-        judged_in: StateFilter::default(),
-        settle_s: 0,
-        covariates: Vec::new(),
-        limits: Vec::new(),
-        tied: Vec::new(),
-        sisters: None,
-        optional: false,
+        ..ChannelDef::new(channel_name(header)?, System::Machine)
     })
 }
 

@@ -1,8 +1,8 @@
 //! Makings for the tests of this crate: a small class with the channels of a locomotive engine, symptoms on them.
 
 use notchwatch_model::{
-    ChannelDef, ChannelName, ChannelValue, Class, ClassId, Direction, Limit, OperationRule, Priority,
-    RailwayId, ServiceStatus, StateFilter, Symptom, SymptomKind, System, Time, Unit, UnitId, Uom,
+    ChannelDef, ChannelName, Class, ClassId, Direction, Limit, OperationRule, Priority, RailwayId,
+    ServiceStatus, StateFilter, Symptom, SymptomKind, System, Time, Unit, UnitId, Uom,
 };
 
 pub(crate) fn time(text: &str) -> Time {
@@ -11,23 +11,9 @@ pub(crate) fn time(text: &str) -> Time {
 
 pub(crate) fn channel(name: &str, label: &str, system: System, uom: &str) -> ChannelDef {
     ChannelDef {
-        name: ChannelName::new(name).unwrap(),
         label: label.to_owned(),
-        system,
         uom: Uom::parse(uom).unwrap(),
-        value: ChannelValue::Number,
-        resolution: 0.0,
-        range: None,
-        codes: vec![],
-        max_rate: None,
-        judged: true,
-        judged_in: StateFilter::default(),
-        settle_s: 0,
-        covariates: vec![],
-        limits: vec![],
-        tied: vec![],
-        sisters: None,
-        optional: false,
+        ..ChannelDef::new(ChannelName::new(name).unwrap(), system)
     }
 }
 

@@ -328,6 +328,30 @@ impl Class {
 }
 
 impl ChannelDef {
+    /// A channel of which only the name and the system are said: a number without a unit of measure, judged in every
+    /// known state, without limits.
+    pub fn new(name: ChannelName, system: System) -> Self {
+        Self {
+            name,
+            label: String::new(),
+            system,
+            uom: Uom::NONE,
+            value: ChannelValue::Number,
+            resolution: 0.0,
+            range: None,
+            codes: Vec::new(),
+            max_rate: None,
+            judged: true,
+            judged_in: StateFilter::default(),
+            settle_s: 0,
+            covariates: Vec::new(),
+            limits: Vec::new(),
+            tied: Vec::new(),
+            sisters: None,
+            optional: false,
+        }
+    }
+
     /// Label, or the name where none is given.
     pub fn label(&self) -> &str {
         if self.label.is_empty() { self.name.as_str() } else { &self.label }
@@ -508,25 +532,7 @@ mod tests {
     use super::*;
 
     fn channel(name: &str) -> ChannelDef {
-        ChannelDef {
-            name: ChannelName::new(name).unwrap(),
-            label: String::new(),
-            system: System::Machine,
-            uom: Uom::NONE,
-            value: ChannelValue::Number,
-            resolution: 0.0,
-            range: None,
-            codes: vec![],
-            max_rate: None,
-            judged: true,
-            judged_in: StateFilter::default(),
-            settle_s: 0,
-            covariates: vec![],
-            limits: vec![],
-            tied: vec![],
-            sisters: None,
-            optional: false,
-        }
+        ChannelDef::new(ChannelName::new(name).unwrap(), System::Machine)
     }
 
     fn register() -> Register {

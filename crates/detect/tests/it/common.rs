@@ -1,8 +1,6 @@
 //! Seeded noise and small classes for the integration tests of this crate.
 
-use notchwatch_model::{
-    ChannelDef, ChannelName, ChannelValue, Class, ClassId, OperationRule, StateFilter, System, Time, Uom,
-};
+use notchwatch_model::{ChannelDef, ChannelName, Class, ClassId, OperationRule, System, Time};
 
 /// A seeded generator (`SplitMix64`, Steele, Lea and Flood 2014): the same numbers on every machine.
 pub(crate) struct Noise(u64);
@@ -34,25 +32,7 @@ pub(crate) fn epoch() -> Time {
 }
 
 pub(crate) fn channel(name: &str) -> ChannelDef {
-    ChannelDef {
-        name: ChannelName::new(name).unwrap(),
-        label: String::new(),
-        system: System::Machine,
-        uom: Uom::NONE,
-        value: ChannelValue::Number,
-        resolution: 0.0,
-        range: None,
-        codes: vec![],
-        max_rate: None,
-        judged: true,
-        judged_in: StateFilter::default(),
-        settle_s: 0,
-        covariates: vec![],
-        limits: vec![],
-        tied: vec![],
-        sisters: None,
-        optional: false,
-    }
+    ChannelDef::new(ChannelName::new(name).unwrap(), System::Machine)
 }
 
 pub(crate) fn class(channels: Vec<ChannelDef>) -> Class {

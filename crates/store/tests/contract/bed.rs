@@ -151,23 +151,11 @@ pub(crate) fn message(unit_name: &str, received: i64, samples: Vec<Sample>) -> N
 
 pub(crate) fn channel(name: &str, uom: &str, value: ChannelValue) -> ChannelDef {
     ChannelDef {
-        name: ChannelName::new(name).unwrap(),
-        label: String::new(),
-        system: System::Lubrication,
         uom: Uom::parse(uom).unwrap(),
         value,
         resolution: 0.1,
-        range: None,
-        codes: Vec::new(),
-        max_rate: None,
-        judged: true,
         judged_in: notchwatch_model::StateFilter::default(),
-        settle_s: 0,
-        covariates: Vec::new(),
-        limits: Vec::new(),
-        tied: Vec::new(),
-        sisters: None,
-        optional: false,
+        ..ChannelDef::new(ChannelName::new(name).unwrap(), System::Lubrication)
     }
 }
 

@@ -2,7 +2,7 @@
 
 use notchwatch_model::{
     ChannelDef, ChannelIx, ChannelName, ChannelValue, Class, ClassId, OperationRule, Railway, RailwayId,
-    Register, ServiceStatus, Span, StateFilter, System, Time, Unit, UnitId, Uom,
+    Register, ServiceStatus, Span, System, Time, Unit, UnitId, Uom,
 };
 
 use super::*;
@@ -15,23 +15,9 @@ fn received() -> Time {
 
 fn channel(name: &str, uom: &str, value: ChannelValue) -> ChannelDef {
     ChannelDef {
-        name: ChannelName::new(name).unwrap(),
-        label: String::new(),
-        system: System::Machine,
         uom: Uom::parse(uom).unwrap(),
         value,
-        resolution: 0.0,
-        range: None,
-        codes: vec![],
-        max_rate: None,
-        judged: true,
-        judged_in: StateFilter::default(),
-        settle_s: 0,
-        covariates: vec![],
-        limits: vec![],
-        tied: vec![],
-        sisters: None,
-        optional: false,
+        ..ChannelDef::new(ChannelName::new(name).unwrap(), System::Machine)
     }
 }
 
