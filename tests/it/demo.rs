@@ -41,6 +41,10 @@ async fn the_demonstration_brings_findings_to_the_screen() {
     browser.wait_for("#live-queue a.title").await.click().await.expect("a click");
     browser.wait_for("#picture .scatterlayer .trace path").await;
     browser.picture("demo-finding").await;
+    let script = "return document.querySelectorAll('details .caution').length";
+    let hidden = browser.page.execute(script, vec![]).await.expect("a script runs");
+    assert_eq!(hidden, serde_json::json!(0), "a caution is never folded away");
+    browser.wait_for(".fault .caution").await;
     let (violations, complaints) = (browser.violations().await, browser.complaints().await);
     assert!(violations.is_empty() && complaints.is_empty(), "{violations:#?} {complaints:#?}");
     browser.close().await;
