@@ -11,14 +11,11 @@ use std::process::ExitCode;
 
 use anyhow::{Context, bail};
 use notchwatch_detect::Settings;
-use notchwatch_detect::examine::Examiner;
-use notchwatch_model::{Change, Class, Register, Row, Span, Symptom, Time};
+use notchwatch_detect::examine::{self, Examiner};
+use notchwatch_model::{Change, Class, Register, Row, Symptom, Time};
 use notchwatch_wire::csv::{self, Clock, CsvError, Options, Table};
 
 use crate::{complain, say};
-
-/// A row of a file without times counts as this long: only ratios of spans matter to the models.
-const ROW: Span = Span::from_mins(1);
 
 /// `notchwatch examine FILE.csv`
 #[derive(Debug, clap::Args)]
@@ -159,17 +156,15 @@ fn value(column: &csv::Column, row: usize) -> Option<f64> {
 }
 
 fn time_of(clock: &Clock, row: usize) -> Time {
-    let count = i64::try_from(row).unwrap_or(i64::MAX);
     match clock {
         Clock::Instants { times, .. } => times.get(row).copied().unwrap_or(Time::EPOCH),
-        Clock::Numbers(_) => Time::EPOCH + Span::from_micros(ROW.micros().saturating_mul(count)),
+        Clock::Numbers(_) => examine::numbered(row),
     }
 }
 
 /// The label of the row that a time of a file without times stands for.
 fn label_of(table: &Table, time: Time) -> &str {
-    let row = usize::try_from(time.micros() / ROW.micros()).unwrap_or(0);
-    table.labels.get(row).or(table.labels.last()).map_or("", String::as_str)
+    table.labels.get(examine::row_of(time)).or(table.labels.last()).map_or("", String::as_str)
 }
 
 fn class(path: &Path) -> anyhow::Result<Class> {

@@ -5,9 +5,10 @@
 //! it. A row's scores depend on it and the rows before it only.
 
 use notchwatch_model::{
-    ChannelDef, ChannelName, Class, ClassId, IdError, OperationRule, Row, SymptomChange, System,
+    ChannelDef, ChannelName, Class, ClassId, IdError, OperationRule, Row, Span, SymptomChange, System, Time,
 };
 
+use crate::surprise::Surprise;
 use crate::{Plan, Settings, UnitModel};
 
 /// Numbers that sensors and their electronics send for "no value": power-up and open-circuit codes of a common
@@ -15,11 +16,33 @@ use crate::{Plan, Settings, UnitModel};
 const CODES: [f64; 8] =
     [85.0, -127.0, 32_767.0, -32_768.0, 65_535.0, 2_147_483_647.0, -2_147_483_648.0, 4_294_967_295.0];
 
+/// A row of a file without times counts as this long. Such rows are records (cycles, runs, years), each of which stands
+/// for itself as an hourly figure does, and not for a moment as a second's does.
+const RECORD: Span = Span::from_hours(1);
+
+/// The time of a row, counted from 0, of a file without times.
+pub fn numbered(row: usize) -> Time {
+    let count = i64::try_from(row).unwrap_or(i64::MAX);
+    Time::EPOCH + Span::from_micros(RECORD.micros().saturating_mul(count))
+}
+
+/// The row that a time of a file without times stands for.
+pub fn row_of(time: Time) -> usize {
+    usize::try_from(time.micros() / RECORD.micros()).unwrap_or(0)
+}
+
+/// Scores from here on are alarms.
+const ALARM: f64 = 0.5;
+/// Scores from here on are the first row of an event; between the two an alarm lasts.
+const EVENT: f64 = 0.6;
+
 /// The chain over one file.
 #[derive(Debug)]
 pub struct Examiner {
     plan: Plan,
     model: UnitModel,
+    surprises: Vec<Surprise>,
+    last: Option<Time>,
 }
 
 /// What one row gave.
@@ -27,7 +50,8 @@ pub struct Examiner {
 pub struct Examined {
     /// What became of symptoms.
     pub changes: Vec<SymptomChange>,
-    /// Score of each channel, 0 to 1, in the order of the channels; 0 while it learns; 0.5 and above is an alarm.
+    /// Score of each channel, 0 to 1, in the order of the channels; 0 while it learns; 0.5 and above is an alarm, 0.6
+    /// and above the first row of an event.
     pub scores: Vec<f64>,
     /// Score of all channels together.
     pub all: f64,
@@ -38,7 +62,8 @@ impl Examiner {
     pub fn new(class: &Class, settings: &Settings) -> Self {
         let plan = Plan::new(class, settings);
         let model = UnitModel::new(&plan);
-        Self { plan, model }
+        let surprises = vec![Surprise::default(); plan.channels.len()];
+        Self { plan, model, surprises, last: None }
     }
 
     /// For channels of which nothing is known but the names, as a file's header has them. Errors when a header
@@ -55,8 +80,16 @@ impl Examiner {
     /// Takes a row. Rows that are not later than the one before change nothing; their scores are those before.
     pub fn row(&mut self, row: &Row) -> Examined {
         let changes = self.model.step(&self.plan, row);
-        let scores: Vec<f64> =
+        let news = self.last.is_none_or(|last| row.time > last);
+        self.last = self.last.max(Some(row.time));
+        let mut scores: Vec<f64> =
             (0..self.plan.channels.len()).map(|i| self.model.score(&self.plan, i)).collect();
+        for ((score, surprise), value) in scores.iter_mut().zip(&mut self.surprises).zip(&row.values) {
+            *score = lasting(*score);
+            if let Some(x) = value.filter(|x| x.is_finite() && news) {
+                *score = score.max(event(surprise.step(row.time, x).event));
+            }
+        }
         let all = scores.iter().copied().fold(0.0, f64::max);
         Examined { changes, scores, all }
     }
@@ -65,6 +98,16 @@ impl Examiner {
     pub fn learning(&self) -> std::collections::BTreeMap<ChannelName, f64> {
         self.model.learning(&self.plan)
     }
+}
+
+/// A lasting symptom's score, below all events: 0.5 to 0.6. Below the alarm line the score stays as it is.
+fn lasting(score: f64) -> f64 {
+    if score < ALARM { score } else { ALARM + (score - ALARM) / (1.0 - ALARM) * (EVENT - ALARM) }
+}
+
+/// The score of the row at which an event of this size (1 or more) begins: 0.6 to 1. Nought where none begins.
+fn event(size: f64) -> f64 {
+    if size < 1.0 { 0.0 } else { EVENT + (1.0 - EVENT) * (1.0 - 1.0 / size) }
 }
 
 /// A class of unknown channels: one operating state, no limits, codes judged by context.
@@ -101,7 +144,7 @@ pub fn channel_name(header: &str) -> Result<ChannelName, IdError> {
 mod tests {
     use super::*;
     use crate::testing::Noise;
-    use notchwatch_model::{Change, Span, SymptomKind, Time};
+    use notchwatch_model::{Change, SymptomKind};
 
     fn run(series: impl Iterator<Item = f64>, interval: Span) -> (Vec<(usize, SymptomChange)>, Vec<f64>) {
         let mut examiner = Examiner::generic(&["Inlet temp (C)"], &Settings::default()).unwrap();

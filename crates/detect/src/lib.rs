@@ -38,6 +38,7 @@ mod forecast;
 mod noise;
 mod num;
 mod shape;
+mod surprise;
 mod track;
 mod verdict;
 

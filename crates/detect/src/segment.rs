@@ -5,8 +5,13 @@
 //! noise of block means, not of single rows, so that a channel that wanders is not cut at every turn. A season that
 //! is clearly there is taken off first, and spikes are clipped. Offline: nothing here runs on the live path.
 
+mod cost;
+mod refine;
+mod season;
+
 use crate::num::{real, whole};
-use crate::robust::median;
+use crate::robust::{MAD_TO_SD, median};
+use cost::Sums;
 
 /// Price of a change in noise variances, times the logarithm of the number of rows; a Bayesian information criterion
 /// for a level and its date would be 2 to 3 (Yao 1988; Zhang and Siegmund 2007).
@@ -28,15 +33,12 @@ const FEWEST: usize = 8;
 const SPIKE_ROWS: usize = 11;
 /// ... plus and minus this many spreads.
 const SPIKE_SPREADS: f64 = 5.0;
-/// Quantile of block differences that measures the noise, and what it is for a standard normal's size.
+/// Quantile of block differences that measures the noise: a few real changes do not lift it as they lift a median.
 const QUANTILE: f64 = 0.35;
+/// That quantile of a standard normal's size.
 const QUANTILE_NORMAL: f64 = 0.453_76;
-/// Autocorrelation from which a period is a candidate, and share of variance it must explain.
-const SEASON_ACF: f64 = 0.3;
-const SEASON_STRENGTH: f64 = 0.6;
-/// Longest period looked for, in rows; at least four cycles must be there.
-const LONGEST_PERIOD: usize = 400;
-const CYCLES: usize = 4;
+/// The smallest share of the range that counts as movement: below it is rounding of the arithmetic.
+const ROUNDING: f64 = 1e-12;
 
 /// 0-based row that begins each new regime, in order. Missing rows are bridged by straight lines. Empty when there is
 /// no change, or too little data to say.
@@ -50,24 +52,22 @@ pub fn segment(series: &[Option<f64>]) -> Vec<usize> {
     let rows: Vec<f64> = full.chunks_exact(width).map(|c| c.iter().sum::<f64>() / real(width)).collect();
     let Some(shape) = prepared(&rows) else { return Vec::new() };
     let n = shape.len();
-    let block = BLOCK_ROWS.max(share(n, BLOCK));
+    let block = BLOCK_ROWS.max(whole((real(n) * BLOCK).floor(), 0, u32::MAX) as usize);
+    let shortest = 2.max(whole((real(n) * SHORTEST).ceil(), 0, u32::MAX) as usize);
     let noise = noise(&shape, block);
     let price = NOISE_PRICE * real(n).ln() * noise * noise + SIGHT_PRICE * real(n);
     let sums = Sums::of(&shape);
-    let shortest = share(n, SHORTEST).max(2);
-    let found = partition(&sums, n, price, shortest);
+    let mut bounds = sums.partition(n, price, LINE_PRICE * price, shortest);
+    refine::kinks(&shape, &sums, &mut bounds, LINE_PRICE * price, shortest, block);
+    refine::onsets(&sums, &mut bounds);
     // A change within the first block is the start-up of the recording, not of a regime.
-    let found = found.into_iter().filter(|at| *at >= block);
+    let found = bounds.iter().copied().filter(|at| *at >= block && *at < n);
     if width == 1 {
         found.collect()
     } else {
         let sums = Sums::of(&full);
-        found.map(|at| finest(&sums, full.len(), at * width, width)).collect()
+        found.map(|at| refine::finest(&sums, full.len(), at * width, width)).collect()
     }
-}
-
-fn share(n: usize, part: f64) -> usize {
-    whole((real(n) * part).ceil(), 0, u32::MAX) as usize
 }
 
 /// Gaps filled by straight lines, ends by the nearest known value.
@@ -94,13 +94,17 @@ fn bridged(series: &[Option<f64>]) -> Vec<f64> {
 
 /// Season and spikes taken off, scaled to 0 to 1. `None` of a constant.
 fn prepared(rows: &[f64]) -> Option<Vec<f64>> {
-    let calm =
-        season(rows).map_or_else(|| rows.to_vec(), |s| rows.iter().zip(s).map(|(x, s)| x - s).collect());
+    let season = (range(rows).1 > 0.0).then(|| season::season(rows)).flatten();
+    let calm = season.map_or_else(|| rows.to_vec(), |s| rows.iter().zip(s).map(|(x, s)| x - s).collect());
     let clipped = clip_spikes(&calm);
-    let low = clipped.iter().copied().fold(f64::INFINITY, f64::min);
-    let high = clipped.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let range = high - low;
+    let (low, range) = range(&clipped);
     (range > 0.0 && range.is_finite()).then(|| clipped.iter().map(|x| (x - low) / range).collect())
+}
+
+/// Lowest value, and how far above it the highest is.
+fn range(rows: &[f64]) -> (f64, f64) {
+    let low = rows.iter().copied().fold(f64::INFINITY, f64::min);
+    (low, rows.iter().copied().fold(f64::NEG_INFINITY, f64::max) - low)
 }
 
 /// Spread of a normal distribution with this quantile of the size of differences; their root mean square where the
@@ -112,11 +116,15 @@ fn spread(differences: &[f64], quantile: f64, normal: f64) -> f64 {
         *slot = (d - middle).abs();
     }
     work.sort_unstable_by(f64::total_cmp);
-    let at = whole(quantile * (real(work.len()) - 1.0), 0, u32::MAX) as usize;
-    match work.get(at) {
-        Some(q) if *q > 0.0 => q / normal,
-        _ => (differences.iter().map(|d| d * d).sum::<f64>() / real(differences.len().max(1))).sqrt(),
+    let at = quantile * (real(work.len()) - 1.0);
+    let low = whole(at.floor(), 0, u32::MAX) as usize;
+    let (a, b) = (work.get(low).copied().unwrap_or(0.0), work.get(low + 1).or(work.last()).copied());
+    let found = a + (at - at.floor()) * (b.unwrap_or(a) - a);
+    if found > 0.0 {
+        return found / normal;
     }
+    let mean_square = work.iter().map(|d| d * d).sum::<f64>() / real(work.len());
+    mean_square.sqrt()
 }
 
 /// Spread of white noise that would make means of blocks differ as much as they do.
@@ -125,10 +133,13 @@ fn noise(shape: &[f64], block: usize) -> f64 {
     let mean = |from: usize| sums.total(from, from + block) / real(block);
     let last = (shape.len() + 1).saturating_sub(2 * block);
     let apart: Vec<f64> = (0..last).map(|i| mean(i + block) - mean(i)).collect();
-    let steps: Vec<f64> = shape.windows(2).filter_map(|w| Some(w.get(1)? - w.first()?)).collect();
     let slow = spread(&apart, QUANTILE, QUANTILE_NORMAL) * (real(block) / 2.0).sqrt();
-    let fast = spread(&steps, 0.5, 1.0 / crate::robust::MAD_TO_SD) / std::f64::consts::SQRT_2;
+    let fast = spread(&steps(shape), 0.5, 1.0 / MAD_TO_SD) / std::f64::consts::SQRT_2;
     slow.max(fast)
+}
+
+fn steps(rows: &[f64]) -> Vec<f64> {
+    rows.iter().zip(rows.iter().skip(1)).map(|(a, b)| b - a).collect()
 }
 
 fn clip_spikes(rows: &[f64]) -> Vec<f64> {
@@ -143,147 +154,8 @@ fn clip_spikes(rows: &[f64]) -> Vec<f64> {
         })
         .collect();
     let off: Vec<f64> = rows.iter().zip(&middles).map(|(x, m)| x - m).collect();
-    let cut = SPIKE_SPREADS * spread(&off, 0.5, 1.0 / crate::robust::MAD_TO_SD);
+    let cut = SPIKE_SPREADS * (spread(&off, 0.5, 1.0 / MAD_TO_SD) + ROUNDING * range(rows).1);
     middles.iter().zip(&off).map(|(m, d)| m + d.clamp(-cut, cut)).collect()
-}
-
-/// Seasonal part, where a period explains most of what is left after a moving mean.
-fn season(rows: &[f64]) -> Option<Vec<f64>> {
-    let longest = LONGEST_PERIOD.min(rows.len() / CYCLES);
-    let steps: Vec<f64> = rows.windows(2).filter_map(|w| Some(w.get(1)? - w.first()?)).collect();
-    let period = period(&steps, longest)?;
-    let trend = centred_mean(rows, period);
-    let off: Vec<f64> = rows.iter().zip(&trend).map(|(x, t)| x - t).collect();
-    let mut phases: Vec<f64> = (0..period)
-        .map(|p| {
-            median(&mut off.iter().skip(p).step_by(period).copied().collect::<Vec<f64>>()).unwrap_or(0.0)
-        })
-        .collect();
-    let level = phases.iter().sum::<f64>() / real(period);
-    for phase in &mut phases {
-        *phase -= level;
-    }
-    let part: Vec<f64> = (0..rows.len()).map(|i| phases.get(i % period).copied().unwrap_or(0.0)).collect();
-    let left: Vec<f64> = off.iter().zip(&part).map(|(d, s)| d - s).collect();
-    (variance(&left) < (1.0 - SEASON_STRENGTH) * variance(&off)).then_some(part)
-}
-
-/// Lag of the highest peak of the autocorrelation, when it is high enough.
-fn period(steps: &[f64], longest: usize) -> Option<usize> {
-    let total: f64 = steps.iter().map(|d| d * d).sum();
-    let at = |lag: usize| steps.iter().zip(steps.iter().skip(lag)).map(|(a, b)| a * b).sum::<f64>() / total;
-    if longest < 3 || total <= 0.0 {
-        return None;
-    }
-    let acf: Vec<f64> = (2..=longest + 1).map(at).collect();
-    let peaks = acf.windows(3).enumerate().filter_map(|(i, w)| match w {
-        [before, here, after] if here >= before && here >= after => Some((i + 3, *here)),
-        _ => None,
-    });
-    peaks.max_by(|a, b| a.1.total_cmp(&b.1)).filter(|p| p.1 >= SEASON_ACF).map(|p| p.0)
-}
-
-fn centred_mean(rows: &[f64], period: usize) -> Vec<f64> {
-    let sums = Sums::of(rows);
-    let half = period / 2;
-    (0..rows.len())
-        .map(|i| {
-            let from = i.saturating_sub(half).min(rows.len().saturating_sub(period));
-            let to = (from + period).min(rows.len());
-            sums.total(from, to) / real((to - from).max(1))
-        })
-        .collect()
-}
-
-fn variance(values: &[f64]) -> f64 {
-    let n = real(values.len().max(1));
-    let mean = values.iter().sum::<f64>() / n;
-    values.iter().map(|x| (x - mean) * (x - mean)).sum::<f64>() / n
-}
-
-/// Running sums of a series, of its products with the row number, and of its squares.
-struct Sums {
-    y: Vec<f64>,
-    xy: Vec<f64>,
-    yy: Vec<f64>,
-}
-
-impl Sums {
-    fn of(values: &[f64]) -> Self {
-        let running = |f: &dyn Fn(usize, f64) -> f64| {
-            let mut sum = 0.0;
-            std::iter::once(0.0)
-                .chain(values.iter().enumerate().map(|(i, v)| {
-                    sum += f(i, *v);
-                    sum
-                }))
-                .collect()
-        };
-        Self { y: running(&|_, v| v), xy: running(&|i, v| real(i) * v), yy: running(&|_, v| v * v) }
-    }
-
-    fn total(&self, from: usize, to: usize) -> f64 {
-        between(&self.y, from, to)
-    }
-
-    /// Sums of squares that a level and a line leave on rows `from..to`.
-    fn left_over(&self, from: usize, to: usize) -> (f64, f64) {
-        let m = real(to - from);
-        let sum = self.total(from, to);
-        let level = (between(&self.yy, from, to) - sum * sum / m).max(0.0);
-        if to - from < 3 {
-            return (level, level);
-        }
-        let centre = real(from + to - 1) / 2.0;
-        let along = between(&self.xy, from, to) - centre * sum;
-        let line = level - along * along / (m * (m * m - 1.0) / 12.0);
-        (level, line.max(0.0))
-    }
-}
-
-fn between(sums: &[f64], from: usize, to: usize) -> f64 {
-    sums.get(to).copied().unwrap_or(0.0) - sums.get(from).copied().unwrap_or(0.0)
-}
-
-/// Cheapest partition: first rows of all segments but the first.
-#[expect(clippy::indexing_slicing, reason = "indices run over tables of n + 1 entries made here")]
-fn partition(sums: &Sums, n: usize, price: f64, shortest: usize) -> Vec<usize> {
-    let mut cheapest = vec![f64::INFINITY; n + 1];
-    let mut from = vec![0_usize; n + 1];
-    cheapest[0] = -price;
-    for to in shortest..=n {
-        for start in 0..=to - shortest {
-            if cheapest[start].is_finite() {
-                let (level, line) = sums.left_over(start, to);
-                let cost = cheapest[start] + level.min(line + LINE_PRICE * price) + price;
-                if cost < cheapest[to] {
-                    cheapest[to] = cost;
-                    from[to] = start;
-                }
-            }
-        }
-    }
-    let mut found = Vec::new();
-    let mut at = from[n];
-    while at > 0 {
-        found.push(at);
-        at = from[at];
-    }
-    found.reverse();
-    found
-}
-
-/// The single row near `near` at which two lines fit best.
-fn finest(sums: &Sums, n: usize, near: usize, width: usize) -> usize {
-    let (low, high) = (near.saturating_sub(6 * width), (near + 6 * width).min(n));
-    let first = near.saturating_sub(2 * width).max(low + 3);
-    let last = (near + 2 * width).min(high.saturating_sub(3));
-    (first..=last)
-        .min_by(|a, b| {
-            let cost = |k: usize| sums.left_over(low, k).1 + sums.left_over(k, high).1;
-            cost(*a).total_cmp(&cost(*b))
-        })
-        .unwrap_or(near)
 }
 
 #[cfg(test)]
@@ -320,7 +192,7 @@ mod tests {
     #[test]
     fn optimal_cost_of_the_nile() {
         let sums = Sums::of(&NILE);
-        let cost = sums.left_over(0, 28).0 + sums.left_over(28, 100).0 + 122_483.911_282_690_62;
+        let cost = sums.level(0, 28) + sums.level(28, 100) + 122_483.911_282_690_62;
         assert!((cost - 1_719_941.105_727_138_5).abs() < 1e-3, "{cost}");
     }
 
