@@ -1,7 +1,10 @@
 //! Scores the whole chain on the demo fleet: each injected fault met or missed, how early, and what else was found.
 //!
 //! Decodes the feed's own bytes and folds them unit by unit, without broker or store, so that it runs in seconds.
-//! Usage: `cargo run --release -p notchwatch-tests --example fleet_score -- [SEED] [DAYS]`
+//! Usage: `cargo run --release -p notchwatch-tests --example fleet_score -- [SEED [HOURS]] [--every-fault]`
+//!
+//! Without `--every-fault` it is the demo, until HOURS after its present. With it, every fault that the feed knows
+//! sits on a unit of its own beside as many healthy units, for HOURS from the start.
 
 #![expect(clippy::print_stdout, reason = "printing is what it is for")]
 #![expect(clippy::cast_precision_loss, reason = "figures for people, far below 2^53")]
@@ -14,26 +17,35 @@ use demo_feed::{Fleet, Scenario, TruthEntry};
 use notchwatch_detect::{Plan, Settings};
 use notchwatch_evaluate::{Fold, FoldContext, Rows};
 use notchwatch_findings::Library;
-use notchwatch_model::{Envelope, FindingKind, MachinePart, Register, Time, UnitKey};
+use notchwatch_model::{Envelope, FaultId, FindingKind, MachinePart, Register, Time, UnitKey};
 use notchwatch_wire::{Decoder, Limits, RegisterIndex, TopicPattern};
 
+/// Hours without a fault when every fault is injected: models learn for two days, and weekly ones see a week.
+const EVERY_FAULT_HEALTHY_H: f64 = 240.0;
+/// Hours played when every fault is injected: the slowest takes ten days to its full size.
+const EVERY_FAULT_HOURS: i64 = 504;
+
 fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let mut arguments = std::env::args().skip(1);
-    let seed: Option<u64> = arguments.next().map(|a| a.parse()).transpose()?;
+    let (flags, numbers): (Vec<String>, Vec<String>) =
+        std::env::args().skip(1).partition(|a| a.starts_with("--"));
+    let every = flags.iter().any(|f| f == "--every-fault");
+    let seed: Option<u64> = numbers.first().map(|a| a.parse()).transpose()?;
+    let hours: i64 = numbers.get(1).map_or(Ok(if every { EVERY_FAULT_HOURS } else { 0 }), |a| a.parse())?;
     let begin: jiff::Timestamp = "2026-06-15T00:00:00Z".parse()?;
-    let mut scenario = Scenario::demo(begin);
+    let mut scenario =
+        if every { Scenario::every_fault(begin, EVERY_FAULT_HEALTHY_H) } else { Scenario::demo(begin) };
     if let Some(seed) = seed {
         scenario.seed = seed;
     }
-    let hours: i64 = arguments.next().map_or(Ok(0), |a| a.parse::<i64>())?;
     let until = begin.as_millisecond() + hours * 3_600_000;
+    let days =
+        jiff::Timestamp::from_millisecond(until)?.duration_since(scenario.start).as_secs_f64() / 86_400.0;
     let mut fleet = Fleet::new(&scenario)?;
     let mut register: Register = toml::from_str(include_str!("../../deploy/register/demo-12.toml"))?;
     register.merge(toml::from_str(&fleet.register_toml())?);
     let rows = decode(&mut fleet, &register, until)?;
     let found = fold(&register, rows)?;
-    report(&found, fleet.truth(), &fleet);
-    Ok(())
+    report(&found, fleet.truth(), days * fleet.units() as f64)
 }
 
 fn decode(
@@ -107,34 +119,88 @@ fn fold(register: &Register, rows: BTreeMap<UnitKey, Rows>) -> Result<Found, Box
     Ok(found)
 }
 
-fn report(found: &Found, truth: &[TruthEntry], fleet: &Fleet) {
-    let mut explained: Vec<String> = Vec::new();
-    println!("\nfaults");
-    for entry in truth {
-        let onset = entry.onset.as_microsecond();
-        let of_unit = found
-            .iter()
-            .filter(|(key, _)| key.railway.as_str() == entry.railway && key.unit.as_str() == entry.unit)
-            .flat_map(|(_, f)| f.values());
-        let names: Vec<&str> = entry.channels.iter().map(|c| c.0.as_str()).collect();
-        let mut hits: Vec<&MachinePart> = of_unit
-            .filter(|f| {
-                f.opened.micros() >= onset && f.symptoms.iter().any(|s| names.contains(&s.channel.as_str()))
-            })
-            .collect();
-        hits.sort_by_key(|f| f.opened);
-        explained.extend(hits.iter().map(|f| f.id.to_string()));
-        let first = hits.first().map_or("MISSED".to_owned(), |f| {
-            let fault = f.faults.first().map_or("-", |x| x.id.as_str());
-            format!("+{:.1} h {} [{}] {}", (f.opened.micros() - onset) as f64 / 3.6e9, f.kind, fault, f.title)
-        });
-        println!("  {}/{} {} ({}): {first}", entry.railway, entry.unit, entry.kind, entry.reference);
+/// One injected fault and what was made of it.
+struct Met<'a> {
+    truth: &'a TruthEntry,
+    /// The first finding that shows one of its channels after the onset.
+    first: Option<&'a MachinePart>,
+    /// Findings that it explains.
+    ids: Vec<String>,
+    /// Place of the right fault among those named, from 1.
+    place: Option<usize>,
+}
+
+impl Met<'_> {
+    fn sensor(&self) -> bool {
+        self.truth.reference.starts_with('X')
     }
+
+    /// Whether it was found, and before its limit was crossed.
+    fn in_time(&self) -> bool {
+        let limit = self.truth.limit.as_ref().map_or(i64::MAX, |l| l.at.as_microsecond());
+        self.first.is_some_and(|f| f.opened.micros() < limit)
+    }
+
+    fn called_sensor(&self) -> bool {
+        self.first.is_some_and(|f| f.kind == FindingKind::Sensor)
+    }
+}
+
+fn report(found: &Found, truth: &[TruthEntry], unit_days: f64) -> Result<(), Box<dyn std::error::Error>> {
+    let library = Library::builtin()?;
+    let met: Vec<Met<'_>> =
+        truth.iter().filter(|t| t.course.is_some()).map(|t| meet(found, t, &library)).collect();
+    println!("\nfaults: delay, place of the right fault, what was found");
+    for m in &met {
+        println!("  {}", line(m));
+    }
+    let explained: Vec<&String> = met.iter().flat_map(|m| &m.ids).collect();
+    let others = others(found, &explained);
+    totals(&met, &others, unit_days);
+    Ok(())
+}
+
+fn meet<'a>(found: &'a Found, truth: &'a TruthEntry, library: &Library) -> Met<'a> {
+    let onset = truth.onset.as_microsecond();
+    let names: Vec<&str> = truth.channels.iter().map(|c| c.0.as_str()).collect();
+    let mut hits: Vec<&MachinePart> = found
+        .iter()
+        .filter(|(key, _)| key.railway.as_str() == truth.railway && key.unit.as_str() == truth.unit)
+        .flat_map(|(_, f)| f.values())
+        .filter(|f| f.opened.micros() >= onset)
+        .filter(|f| f.symptoms.iter().any(|s| names.contains(&s.channel.as_str())))
+        .collect();
+    hits.sort_by_key(|f| f.opened);
+    let first = hits.first().copied();
+    let right = |id: &FaultId| library.fault(id).is_some_and(|f| f.reference == truth.reference);
+    let place = first.and_then(|f| f.faults.iter().position(|r| right(&r.id))).map(|at| at + 1);
+    Met { truth, first, ids: hits.iter().map(|f| f.id.to_string()).collect(), place }
+}
+
+fn line(m: &Met<'_>) -> String {
+    let head = format!("{}/{} {} ({})", m.truth.railway, m.truth.unit, m.truth.kind, m.truth.reference);
+    let Some(f) = m.first else { return format!("{head}: MISSED") };
+    let delay = (f.opened.micros() - m.truth.onset.as_microsecond()) as f64 / 3.6e9;
+    let named: Vec<String> =
+        f.faults.iter().map(|r| format!("{} {:.0}%", r.id, 100.0 * r.probability)).collect();
+    let symptoms: Vec<String> =
+        f.symptoms.iter().map(|s| format!("{} {} {:+.1}", s.channel, s.kind.word(), s.spreads)).collect();
+    let place = m.place.map_or("-".to_owned(), |p| p.to_string());
+    let late = if m.in_time() { "" } else { " AFTER ITS LIMIT" };
+    format!(
+        "{head}: +{delay:.1} h{late}, place {place}, {}: {} <- {} ({} findings)",
+        f.kind,
+        named.join(", "),
+        symptoms.join("; "),
+        m.ids.len()
+    )
+}
+
+fn others<'a>(found: &'a Found, explained: &[&String]) -> Vec<&'a MachinePart> {
     println!("\nother findings");
-    let mut others: BTreeMap<FindingKind, usize> = BTreeMap::new();
+    let mut others = Vec::new();
     for (key, findings) in found {
-        for finding in findings.values().filter(|f| !explained.contains(&f.id.to_string())) {
-            *others.entry(finding.kind).or_default() += 1;
+        for finding in findings.values().filter(|f| !explained.contains(&&f.id.to_string())) {
             let symptoms: Vec<String> = finding
                 .symptoms
                 .iter()
@@ -147,7 +213,45 @@ fn report(found: &Found, truth: &[TruthEntry], fleet: &Fleet) {
                 finding.title,
                 symptoms.join("; ")
             );
+            others.push(finding);
         }
     }
-    println!("\nother findings by kind: {others:?}; {} units", fleet.units());
+    others
+}
+
+fn totals(met: &[Met<'_>], others: &[&MachinePart], unit_days: f64) {
+    let share = |what: &str, n: usize, of: usize| println!("  {what}: {n} of {of} ({:.0} %)", percent(n, of));
+    let machine = || met.iter().filter(|m| !m.sensor());
+    let sensors = || met.iter().filter(|m| m.sensor());
+    let count = |hits: &dyn Fn(&Met<'_>) -> bool| machine().filter(|m| hits(m)).count();
+    println!("\ntotals");
+    share("found, before its limit if it has one", met.iter().filter(|m| m.in_time()).count(), met.len());
+    share(
+        "right fault first, of machine faults found",
+        count(&|m| m.place == Some(1)),
+        count(&|m| m.first.is_some()),
+    );
+    share(
+        "right fault in the first three",
+        count(&|m| m.place.is_some_and(|p| p <= 3)),
+        count(&|m| m.first.is_some()),
+    );
+    share(
+        "sensor faults called sensor faults",
+        sensors().filter(|m| m.called_sensor()).count(),
+        sensors().count(),
+    );
+    share("machine faults called sensor faults", count(&|m| m.called_sensor()), machine().count());
+    let by = |kind| others.iter().filter(|f| f.kind == kind).count();
+    let machine = by(FindingKind::Machine);
+    println!(
+        "  other findings in {unit_days:.0} unit-days: {machine} machine ({:.1} per 1,000 unit-days), {} sensor, {} data",
+        1000.0 * machine as f64 / unit_days,
+        by(FindingKind::Sensor),
+        by(FindingKind::Data)
+    );
+}
+
+fn percent(n: usize, of: usize) -> f64 {
+    100.0 * n as f64 / of.max(1) as f64
 }
