@@ -145,11 +145,13 @@ async fn others_decisions_arrive_live(visit: &Visit, id: &str) {
 }
 
 async fn feed_health(visit: &Visit) {
-    visit.broker.publish(&topic("northmoor", "NM-12"), b"[{\"n\":\"<script>alert(1)</script>");
-    let client = visit.daemon.administrator();
-    eventually("the refusal", PATH, || (!client.get("/api/v1/quarantine").items().is_empty()).then_some(()));
     visit.goto("/feed").await;
+    visit.browser.wait_for_text("#live-refused", "Nothing was refused").await;
+    visit.mark().await;
+    visit.broker.publish(&topic("northmoor", "NM-12"), b"[{\"n\":\"<script>alert(1)</script>");
+    // No finding changes: the page reads itself again with the stream's next sign of life.
     visit.browser.wait_for_text("#live-refused", "malformed").await;
+    assert!(visit.still_marked().await, "the refusal appeared without a reload");
     visit.inspect("7-feed-health").await;
     visit.browser.wait_for("#live-refused a[href^='/quarantine/']").await.click().await.expect("a click");
     visit.browser.wait_for_text("pre.bytes", "<script>").await;

@@ -97,8 +97,16 @@
     due();
   }
 
+  // No event means that nothing changed on a page of findings. A page that shows more than findings reads itself
+  // again, and only then counts as fresh.
+  function alive() {
+    lastHeard = performance.now();
+    say("live");
+    if (document.querySelector("[data-each-alive]")) due(); else shownAt = now();
+  }
+
   function listen() {
-    source = new EventSource("/api/v1/events?after=" + encodeURIComponent(page.event));
+    source = new EventSource("/api/v1/events?alive=true&after=" + encodeURIComponent(page.event));
     source.onopen = () => { lastHeard = performance.now(); say("live"); };
     source.onerror = () => {
       say("broken");
@@ -106,7 +114,7 @@
     };
     for (const name of ["opened", "changed", "revised", "decided", "closed"]) source.addEventListener(name, heard);
     source.addEventListener("resync", () => { lastHeard = performance.now(); say("live"); due(); });
-    source.addEventListener("alive", () => { lastHeard = performance.now(); say("live"); shownAt = now(); });
+    source.addEventListener("alive", alive);
   }
   if (page.live) {
     listen();
