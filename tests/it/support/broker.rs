@@ -43,6 +43,11 @@ impl Broker {
         format!("mqtt://127.0.0.1:{}", self.port)
     }
 
+    /// Its port.
+    pub(crate) fn port(&self) -> u16 {
+        self.port
+    }
+
     /// `kill -9`: what it had queued in memory is lost, as with a power cut.
     pub(crate) fn kill(&mut self) {
         self.process.kill();

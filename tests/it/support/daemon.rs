@@ -141,6 +141,11 @@ impl Daemon {
         self.process.said()
     }
 
+    /// Its process.
+    pub(crate) fn id(&self) -> u32 {
+        self.process.id()
+    }
+
     /// `kill -9`.
     pub(crate) fn kill(&mut self) {
         self.process.kill();

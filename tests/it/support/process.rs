@@ -56,6 +56,11 @@ impl Process {
         Self { child, log: log.to_owned() }
     }
 
+    /// Its number.
+    pub(crate) fn id(&self) -> u32 {
+        self.child.id()
+    }
+
     /// What it has said so far.
     pub(crate) fn said(&self) -> String {
         std::fs::read_to_string(&self.log).unwrap_or_default()

@@ -1,0 +1,69 @@
+//! Line speed: how fast messages go from a stock broker into the store, beside a client that only receives and
+//! acknowledges, in one run.
+//!
+//! Usage: `cargo run --release -p notchwatch-tests --example line_speed -- [PART...] [--messages N] [--rounds N]`.
+//! Parts: `ingest` (and `evaluation` with it). Needs Mosquitto and a PostgreSQL, see `tests/README.md`.
+
+#![expect(clippy::print_stdout, reason = "printing is what it is for")]
+#![expect(clippy::cast_precision_loss, reason = "figures for people, far below 2^53")]
+
+#[path = "line_speed/ingest.rs"]
+mod ingest;
+#[path = "line_speed/load.rs"]
+mod load;
+#[path = "line_speed/publisher.rs"]
+mod publisher;
+#[path = "line_speed/receiver.rs"]
+mod receiver;
+#[expect(dead_code, unused_imports, unused_macros, reason = "the tests use more of it")]
+mod support;
+
+type Failure = Box<dyn std::error::Error>;
+
+/// What the run was asked for.
+pub(crate) struct Wanted {
+    messages: usize,
+    rounds: usize,
+}
+
+fn main() -> Result<(), Failure> {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
+    match words.as_slice() {
+        ["send", port, client, file, rate] => return send(port, client, file, rate),
+        ["receive", port, client, number] => return receiver::run(port.parse()?, client, number.parse()?),
+        _ => {}
+    }
+    let number = |flag: &str, otherwise: usize| match words.iter().position(|w| *w == flag) {
+        Some(at) => words.get(at + 1).ok_or("a number is missing")?.parse().map_err(Failure::from),
+        None => Ok(otherwise),
+    };
+    let wanted = Wanted { messages: number("--messages", 60_000)?, rounds: number("--rounds", 3)? };
+    machine();
+    ingest::run(&wanted)
+}
+
+fn send(port: &str, client: &str, file: &str, rate: &str) -> Result<(), Failure> {
+    let messages = load::read(file.as_ref())?;
+    let mut sender = publisher::Sender::connect(port.parse()?, client)?;
+    println!("ready");
+    let mut line = String::new();
+    std::io::stdin().read_line(&mut line)?;
+    let took = sender.send_all(&messages, rate.parse().ok())?;
+    println!("took {}", took.as_secs_f64());
+    Ok(())
+}
+
+/// What the machine is and how busy it is before the run.
+fn machine() {
+    let read = |path: &str| std::fs::read_to_string(path).unwrap_or_default();
+    let cpu = read("/proc/cpuinfo");
+    let model = cpu
+        .lines()
+        .find_map(|l| l.strip_prefix("model name"))
+        .unwrap_or("")
+        .trim_start_matches([' ', '\t', ':']);
+    let cores = std::thread::available_parallelism().map_or(0, std::num::NonZero::get);
+    let busy: String = read("/proc/loadavg").split_whitespace().take(2).collect::<Vec<_>>().join(" ");
+    println!("{cores} cores, {model}; load over 1 and 5 minutes before the run: {busy}");
+}
