@@ -6,11 +6,12 @@
 use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use anyhow::Context;
 use notchwatch_desk::Desk;
-use notchwatch_evaluate::{EvaluateOptions, Evaluator, Lag, Tracer};
+use notchwatch_evaluate::{EvaluateOptions, Evaluator, Lag, Pressure, Tracer};
 use notchwatch_findings::Library;
 use notchwatch_ingest::{Credentials, MqttOptions, TlsOptions};
 use notchwatch_model::{AccountName, Register, Span};
@@ -95,6 +96,10 @@ pub(crate) async fn put_register(store: &Store, files: Register) -> anyhow::Resu
     store.put_register(&files, &by, now()).await.context("writing the register")
 }
 
+/// Messages received and not committed above which evaluation gives way: what ten times a fleet of 20,000 units sends
+/// in a seventh of a second. Below it both have time enough.
+const BACKLOG: u64 = 500;
+
 /// Starts every part over an opened store.
 pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App> {
     let Opened { store, register, index } = opened;
@@ -109,12 +114,6 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
         lateness: Span::from_mins(i64::from(config.judge.lateness_min)),
         ..EvaluateOptions::default()
     };
-    let evaluator =
-        Evaluator::new(store.clone(), options, library.clone(), settings.clone(), register.subscribe(), now);
-    let (counters, lag) = (evaluator.counters(), evaluator.lag());
-    let evaluation_stop = CancellationToken::new();
-    let evaluator = tracker.spawn(evaluator.run(evaluation_stop.clone()));
-
     let decoder = Decoder::new(config.topic()?, config.limits());
     let ingest = notchwatch_ingest::start(
         mqtt_options(config)?,
@@ -125,6 +124,14 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
         tracker.clone(),
         stop.clone(),
     )?;
+
+    let waiting = ingest.counters.clone();
+    let evaluator =
+        Evaluator::new(store.clone(), options, library.clone(), settings.clone(), register.subscribe(), now)
+            .giving_way(Pressure::new(move || waiting.held.load(Ordering::Relaxed) > BACKLOG));
+    let (counters, lag) = (evaluator.counters(), evaluator.lag());
+    let evaluation_stop = CancellationToken::new();
+    let evaluator = tracker.spawn(evaluator.run(evaluation_stop.clone()));
 
     let registry = Registry::new();
     metrics::register(&registry, ingest.counters.clone(), counters, lag.clone())?;

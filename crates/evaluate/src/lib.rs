@@ -13,7 +13,7 @@ mod trace;
 pub use fold::{Fold, FoldContext, SnapshotError};
 pub use line::{Folded, Line, Mark, SNAPSHOT_EVERY};
 pub use rows::{Added, Rows};
-pub use service::{Counters, EvaluateOptions, Evaluator, Lag};
+pub use service::{Counters, EvaluateOptions, Evaluator, Lag, Pressure};
 pub use trace::{TraceError, TraceRow, Tracer};
 
 use notchwatch_store as store;

@@ -82,6 +82,28 @@ pub struct Lag {
     pub ready: bool,
 }
 
+/// Whether something else needs the machine more than evaluation does.
+#[derive(Clone)]
+pub struct Pressure(Arc<dyn Fn() -> bool + Send + Sync>);
+
+impl Pressure {
+    /// Asks this before each round.
+    pub fn new(ask: impl Fn() -> bool + Send + Sync + 'static) -> Self {
+        Self(Arc::new(ask))
+    }
+
+    /// None, ever.
+    pub fn none() -> Self {
+        Self::new(|| false)
+    }
+}
+
+impl std::fmt::Debug for Pressure {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Pressure({})", (self.0)())
+    }
+}
+
 /// The evaluator. Give it to one task with [`Evaluator::run`].
 #[derive(Debug)]
 pub struct Evaluator {
@@ -99,6 +121,7 @@ pub struct Evaluator {
     touched: HashMap<UnitKey, Instant>,
     counters: Arc<Counters>,
     lag: watch::Sender<Lag>,
+    pressure: Pressure,
 }
 
 /// What one round is going to commit.
@@ -135,7 +158,16 @@ impl Evaluator {
             touched: HashMap::new(),
             counters: Arc::default(),
             lag: watch::Sender::new(Lag::default()),
+            pressure: Pressure::none(),
         }
+    }
+
+    /// Gives way while there is pressure: what waits in the journal is safe, what waits in the broker is not. It
+    /// falls behind, says so, and never stands still.
+    #[must_use]
+    pub fn giving_way(mut self, pressure: Pressure) -> Self {
+        self.pressure = pressure;
+        self
     }
 
     /// Counters, shared.
@@ -154,6 +186,7 @@ impl Evaluator {
         let mut loaded = false;
         while !stop.is_cancelled() {
             let pause;
+            self.give_way(&stop).await;
             let round = if loaded { self.round().await } else { self.load().await.map(|()| true) };
             match round {
                 Ok(more) => {
@@ -174,6 +207,14 @@ impl Evaluator {
         }
         if loaded && let Err(error) = self.finish().await {
             tracing::warn!(%error, "last snapshots not taken; the next start folds a little more");
+        }
+    }
+
+    /// Waits while there is pressure, but not for long.
+    async fn give_way(&self, stop: &CancellationToken) {
+        let until = Instant::now() + GIVES_WAY;
+        while (self.pressure.0)() && Instant::now() < until && !stop.is_cancelled() {
+            tokio::time::sleep(GIVES_WAY / GIVES_WAY_LOOKS).await;
         }
     }
 
@@ -300,6 +341,10 @@ impl Evaluator {
     }
 }
 
+/// Longest wait before a round under pressure: one round a second is a twentieth of a core.
+const GIVES_WAY: Duration = Duration::from_secs(1);
+/// How often it looks during that wait.
+const GIVES_WAY_LOOKS: u32 = 20;
 /// Pause after a round that failed.
 const RETRY: Duration = Duration::from_secs(1);
 /// After anything that can be measured: year 2255, where microseconds still fit every engine's numbers.

@@ -21,6 +21,8 @@ const BUSY: Duration = Duration::from_secs(20);
 const TURN: Duration = Duration::from_mins(1);
 /// Parameters in one statement, below the engine's limit of 32,766 (`SQLITE_MAX_VARIABLE_NUMBER`).
 const PARAMETERS: usize = 30_000;
+/// Rows of the statements that are kept.
+const SIZES: [usize; 4] = [256, 64, 16, 1];
 /// Bytes in one statement, well below the engine's limit for a row and kind to memory.
 const STATEMENT_BYTES: usize = 16 << 20;
 /// Size above which the write-ahead log is cut back (ours: small beside any disk, large beside a busy minute).
@@ -102,7 +104,8 @@ pub(crate) async fn script(tx: &mut Transaction<'static, Sqlite>, sql: &'static 
     Ok(())
 }
 
-/// Many rows a statement: a row a statement is eighty times slower.
+/// Many rows a statement: a row a statement is eighty times slower. Statements come in a few sizes, so that each is
+/// parsed once and kept: parsing thousands of parameters costs more than writing the rows.
 pub(crate) async fn insert(
     tx: &mut Transaction<'static, Sqlite>,
     table: &'static str,
@@ -127,7 +130,8 @@ pub(crate) async fn insert(
             }
         });
         query.push(" ").push(suffix);
-        touched += query.build().persistent(false).execute(&mut **tx).await?.rows_affected();
+        let kept = SIZES.contains(&(to - from));
+        touched += query.build().persistent(kept).execute(&mut **tx).await?.rows_affected();
         from = to;
     }
     Ok(touched)
@@ -193,7 +197,8 @@ fn chunk_end(columns: &[(&'static str, Column)], from: usize, rows: usize) -> us
             return (row + 1).min(rows);
         }
     }
-    most
+    let fits = SIZES.into_iter().find(|size| from + size <= most);
+    fits.map_or(most, |size| from + size)
 }
 
 fn path_of(url: &str) -> Result<PathBuf> {
@@ -256,8 +261,9 @@ mod tests {
     #[test]
     fn statements_stay_below_the_limits() {
         let columns = vec![("a", Column::ints(0..70_000)), ("b", Column::ints(0..70_000))];
-        assert_eq!(chunk_end(&columns, 0, 70_000), 15_000);
-        assert_eq!(chunk_end(&columns, 60_000, 70_000), 70_000);
+        assert_eq!(chunk_end(&columns, 0, 70_000), 256);
+        assert_eq!(chunk_end(&columns, 69_980, 70_000), 69_996);
+        assert_eq!(chunk_end(&columns, 69_999, 70_000), 70_000);
         let heavy = vec![("a", Column::blobs((0..40).map(|_| vec![0_u8; 1 << 20])))];
         assert_eq!(chunk_end(&heavy, 0, 40), 17);
     }

@@ -2,7 +2,11 @@
 //!
 //! Refuses lengths that the bytes at hand cannot hold, before anything is allocated.
 
+use std::cell::RefCell;
+
 use crc::{CRC_32_ISO_HDLC, Crc};
+
+use zstd::bulk::Compressor;
 
 use super::Broken;
 
@@ -150,13 +154,27 @@ pub(crate) fn decompress(bytes: &[u8]) -> Result<Vec<u8>, Broken> {
 
 /// A payload as it is kept: a form byte (0 as it is, 1 zstd), then the bytes.
 pub(crate) fn keep_raw(payload: &[u8]) -> Vec<u8> {
-    if payload.len() >= WORTH_COMPRESSING
-        && let Ok(packed) = zstd::bulk::compress(payload, FAST_LEVEL)
-        && packed.len() < payload.len()
-    {
-        return [&[1][..], &packed].concat();
+    let packed = if payload.len() < WORTH_COMPRESSING { None } else { fast(payload) };
+    match packed.filter(|packed| packed.len() <= payload.len()) {
+        Some(packed) => packed,
+        None => [&[0][..], payload].concat(),
     }
-    [&[0][..], payload].concat()
+}
+
+/// Compresses a payload behind its form byte. The compressor of the thread is used again and again: making one costs
+/// more than a payload does.
+fn fast(payload: &[u8]) -> Option<Vec<u8>> {
+    thread_local! {
+        static COMPRESSOR: RefCell<Option<Compressor<'static>>> = RefCell::new(Compressor::new(FAST_LEVEL).ok());
+    }
+    COMPRESSOR.with_borrow_mut(|compressor| {
+        let mut packed = vec![0; 1 + zstd::zstd_safe::compress_bound(payload.len())];
+        let (form, room) = packed.split_first_mut()?;
+        *form = 1;
+        let length = compressor.as_mut()?.compress_to_buffer(payload, room).ok()?;
+        packed.truncate(1 + length);
+        Some(packed)
+    })
 }
 
 /// The reverse of [`keep_raw`].
