@@ -176,6 +176,32 @@ fn a_retained_message_is_no_news() {
     assert_eq!(quarantined(&client, "malformed") + quarantined(&client, "format"), 0, "deleting is no error");
 }
 
+/// An old reading with a time of its own, kept by the broker, comes again with every new subscription: it is one row,
+/// not a sign of life, and nothing is judged anew.
+#[test]
+fn a_kept_reading_is_one_row_and_no_sign_of_life() {
+    let (broker, database) = (Broker::start(), Database::new(Engine::Sqlite));
+    let place = topic("northmoor", "NM-12");
+    let measured = now_ms() - 2 * 24 * 60 * MINUTE_MS;
+    broker.publish_retained(&place, snapshot(measured, &[("oil_pressure", "Pa", HEALTHY_PA)]).as_bytes());
+    for earlier in ["0", "1", "2"] {
+        // Each with an identifier of its own at the broker, and so with a new subscription.
+        let daemon = Daemon::start(&broker, &database, &[REGISTER]);
+        let client = daemon.administrator();
+        let unit = || {
+            let units = client.get("/api/v1/units?railway=northmoor").items();
+            units.into_iter().find(|unit| unit["unit"] == "NM-12").expect("it is registered")
+        };
+        eventually("the kept reading", PATH, || {
+            let unit = unit();
+            (unit["samples"] == "1" && unit["repeats"] == earlier).then_some(())
+        });
+        assert_eq!(samples(&client, "northmoor", "NM-12", "oil_pressure"), [(measured, HEALTHY_PA)]);
+        assert!(unit()["received"].is_null(), "nothing was heard of the unit itself: {}", unit());
+        assert!(client.get("/api/v1/findings").items().is_empty());
+    }
+}
+
 /// Topics that a bad sender invents add no series to the metrics.
 #[test]
 fn metrics_do_not_grow_with_what_senders_invent() {

@@ -6,6 +6,8 @@
 #[cfg(test)]
 mod architecture;
 #[cfg(test)]
+mod clocks;
+#[cfg(test)]
 mod commands;
 #[cfg(test)]
 mod console;
@@ -25,6 +27,8 @@ mod outage;
 mod outside;
 #[cfg(test)]
 mod pipeline;
+#[cfg(test)]
+mod race;
 #[cfg(test)]
 mod shutdown;
 #[cfg(test)]

@@ -29,7 +29,7 @@ pub struct Line {
     pub repeats: u64,
     /// Samples that contradicted a stored one.
     pub conflicts: u64,
-    /// Newest receive time seen.
+    /// Newest receive time seen, of messages that were not kept ones.
     pub received: Option<Time>,
 }
 

@@ -4,10 +4,12 @@
 
 mod broker;
 mod delivery;
+mod kept;
 mod odd_peers;
 mod outages;
 mod peer;
 mod secure;
+mod tap;
 
 pub(crate) use broker::Broker;
 

@@ -3,5 +3,6 @@
 mod access;
 mod decisions;
 mod pages;
+mod stalled;
 mod stand;
 mod stream;

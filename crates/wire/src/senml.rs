@@ -199,3 +199,5 @@ pub(crate) fn cut(text: &str) -> &str {
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod twins;

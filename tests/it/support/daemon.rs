@@ -157,6 +157,21 @@ impl Daemon {
         self.process.wait(within)
     }
 
+    /// Sends a signal by name and goes on.
+    pub(crate) fn signal(&self, name: &str) {
+        self.process.signal(name);
+    }
+
+    /// Waits for its end by itself; its exit status.
+    pub(crate) fn wait(&mut self, within: Duration) -> ExitStatus {
+        self.process.wait(within)
+    }
+
+    /// The configuration file that it runs on.
+    pub(crate) fn config(&self) -> PathBuf {
+        self.folder.path().join("notchwatch.toml")
+    }
+
     /// Takes the register's files out of the configuration: what they said must lie in the store by now.
     pub(crate) fn forget_register_files(&self) {
         let path = self.folder.path().join("notchwatch.toml");

@@ -29,7 +29,10 @@ impl Evaluator {
             }
             let Some(line) = self.lines.get_mut(&message.unit) else { continue };
             self.counters.messages.fetch_add(1, Ordering::Relaxed);
-            line.received = line.received.max(Some(message.received));
+            // A kept message says what a unit sent at some time, not that it sends.
+            if !message.retained {
+                line.received = line.received.max(Some(message.received));
+            }
             self.touched.insert(message.unit.clone(), Instant::now());
             message.samples.retain(|sample| !line.take(*sample, message.received));
             if !message.samples.is_empty() {

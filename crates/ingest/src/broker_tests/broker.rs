@@ -1,6 +1,6 @@
-//! A private Mosquitto, a stock way to publish to it, and a proxy in front of it that cuts connections.
+//! A private Mosquitto, and a stock way to publish to it.
 
-use std::net::{SocketAddr, TcpListener as StdListener};
+use std::net::TcpListener as StdListener;
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
@@ -8,10 +8,7 @@ use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::Packet;
 use rumqttc::v5::{AsyncClient, Event, MqttOptions};
 use tempfile::TempDir;
-use tokio::io::copy_bidirectional;
-use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::watch;
-use tokio::task::JoinSet;
+use tokio::net::TcpStream;
 
 use super::PATIENCE;
 
@@ -109,42 +106,4 @@ async fn publish(port: u16, topic: &str, payloads: &[impl AsRef<[u8]>]) {
         }
     });
     assert!(all.await.is_ok(), "the broker did not take every message");
-}
-
-/// A TCP proxy whose connections can be cut.
-pub(super) struct Proxy {
-    pub(super) port: u16,
-    cut: watch::Sender<u32>,
-    _tasks: JoinSet<()>,
-}
-
-impl Proxy {
-    pub(super) async fn start(to: u16) -> Self {
-        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
-        let port = listener.local_addr().unwrap().port();
-        let (cut, cuts) = watch::channel(0);
-        let mut tasks = JoinSet::new();
-        tasks.spawn(async move {
-            let mut links = JoinSet::new();
-            while let Ok((mut near, _)) = listener.accept().await {
-                let mut cuts = cuts.clone();
-                cuts.mark_unchanged();
-                links.spawn(async move {
-                    let Ok(mut far) = TcpStream::connect(SocketAddr::from(([127, 0, 0, 1], to))).await else {
-                        return;
-                    };
-                    tokio::select! {
-                        _ = copy_bidirectional(&mut near, &mut far) => {}
-                        _ = cuts.changed() => {}
-                    }
-                });
-            }
-        });
-        Self { port, cut, _tasks: tasks }
-    }
-
-    /// Cuts every connection that stands.
-    pub(super) fn cut(&self) {
-        self.cut.send_modify(|n| *n += 1);
-    }
 }

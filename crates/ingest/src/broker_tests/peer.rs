@@ -2,12 +2,12 @@
 
 use std::sync::{Arc, Mutex};
 
-use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::task::JoinSet;
 
 /// First byte of the packets a client sends (MQTT 5.0, table 2-1).
-const PUBACK: u8 = 0x40;
+pub(super) const PUBACK: u8 = 0x40;
 const SUBSCRIBE: u8 = 0x82;
 
 /// What the peer does on one connection.
@@ -111,7 +111,8 @@ async fn serve(
     }
 }
 
-async fn read_packet(stream: &mut TcpStream) -> std::io::Result<(u8, Vec<u8>)> {
+/// One packet: its first byte, and what stands behind its length (MQTT 5.0, section 2.1).
+pub(super) async fn read_packet(stream: &mut (impl AsyncRead + Unpin)) -> std::io::Result<(u8, Vec<u8>)> {
     let first = stream.read_u8().await?;
     let (mut length, mut shift) = (0_usize, 0);
     loop {
@@ -134,7 +135,12 @@ pub(super) fn publish(id: u16, topic: &[u8], payload: &[u8]) -> Vec<u8> {
     body.extend(id.to_be_bytes());
     body.push(0);
     body.extend(payload);
-    let mut packet = vec![0x32];
+    packet(0x32, &body)
+}
+
+/// The bytes of a packet.
+pub(super) fn packet(first: u8, body: &[u8]) -> Vec<u8> {
+    let mut packet = vec![first];
     let mut left = body.len();
     loop {
         let low = u8::try_from(left % 128).unwrap();

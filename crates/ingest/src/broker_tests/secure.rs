@@ -118,6 +118,57 @@ async fn the_example_rights_prove_which_unit_sends() {
     assert_eq!(sink.payloads(), ["own"]);
 }
 
+/// Rights as Mosquitto's dynamic security knows them, for everybody: what may be subscribed to. (Its plain file of
+/// rights filters what is delivered, and grants every subscription.)
+fn may_subscribe(file: &Path, topics: &[&str]) {
+    let acls: Vec<String> = topics
+        .iter()
+        .map(|t| {
+            format!("{{\"acltype\":\"subscribePattern\",\"topic\":\"{t}\",\"priority\":0,\"allow\":true}}")
+        })
+        .collect();
+    let text = format!(
+        "{{\"defaultACLAccess\":{{\"publishClientSend\":true,\"publishClientReceive\":true,\"subscribe\":false,\
+         \"unsubscribe\":true}},\"anonymousGroup\":\"all\",\"clients\":[],\
+         \"groups\":[{{\"groupname\":\"all\",\"roles\":[{{\"rolename\":\"r\"}}]}}],\
+         \"roles\":[{{\"rolename\":\"r\",\"acls\":[{}]}}]}}",
+        acls.join(",")
+    );
+    std::fs::write(file, text).unwrap();
+}
+
+/// Case: a broker refuses one of three filters. It is named, the others work, and once the rights are mended it is
+/// subscribed to without a restart of ours.
+#[tokio::test(flavor = "multi_thread")]
+async fn one_refused_filter_of_three_is_named_and_the_others_work() {
+    let folder = tempfile::tempdir().unwrap();
+    let rights = folder.path().join("rights.json");
+    may_subscribe(&rights, &["units/#", "spare/#"]);
+    let plugin = "/usr/lib/x86_64-linux-gnu/mosquitto_dynamic_security.so";
+    let lines = format!("plugin {plugin}\nplugin_opt_config_file {}", rights.display());
+    let mut broker = Broker::start(&lines).await;
+    let sink = TestSink::new(Mode::Fine);
+    let mut with = options(broker.port, "three");
+    with.filters = ["units", "other", "spare"].map(|root| format!("{root}/+/+/senml")).to_vec();
+    let ingest = run(with, &sink);
+    until("it is named", || ingest.has(HealthReason::FilterRefused)).await;
+    until("the others are granted", || !ingest.has(HealthReason::NotSubscribed)).await;
+    let detail = ingest.ingest.health.borrow().reasons[&HealthReason::FilterRefused].clone();
+    assert_eq!(detail, "other/+/+/senml: NotAuthorized");
+    assert!(!ingest.ingest.health.borrow().ready());
+    broker.publish("units/a/1/senml", &["one"]).await;
+    broker.publish("spare/a/1/senml", &["three"]).await;
+    ingest.holds(&["one".to_owned(), "three".to_owned()]).await;
+
+    may_subscribe(&rights, &["units/#", "other/#", "spare/#"]);
+    broker.kill();
+    broker.restart_after_kill().await;
+    ingest.ready().await;
+    broker.publish("other/a/1/senml", &["two"]).await;
+    ingest.holds(&["two".to_owned()]).await;
+    ingest.stopped().await;
+}
+
 async fn publishes(port: u16, user: &str, payload: &str) -> PubAckReason {
     let mut with = ClientOptions::new(format!("as-{}", free_port()), "127.0.0.1", port);
     with.set_credentials(user, "right");

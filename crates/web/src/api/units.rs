@@ -51,7 +51,7 @@ pub(crate) struct UnitView {
     engine: Option<String>,
     /// Newest event time judged; null when nothing ever was.
     judged: Option<String>,
-    /// Newest receive time.
+    /// Newest receive time; messages that the broker kept (retained) do not count.
     received: Option<String>,
     /// Samples judged, each once.
     samples: String,

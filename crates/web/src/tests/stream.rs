@@ -11,7 +11,7 @@ use super::stand::{Stand, call};
 use crate::sample;
 
 /// Reads frames until `count` of them carry an event name, or the stream ends.
-async fn frames(body: Body, count: usize) -> Vec<(String, String, String)> {
+pub(super) async fn frames(body: Body, count: usize) -> Vec<(String, String, String)> {
     let mut stream = body.into_data_stream();
     let (mut text, mut found) = (String::new(), Vec::new());
     while found.len() < count {
@@ -36,7 +36,7 @@ async fn frames(body: Body, count: usize) -> Vec<(String, String, String)> {
     found
 }
 
-async fn stream(stand: &Stand, token: &str, after: Option<&str>) -> Body {
+pub(super) async fn stream(stand: &Stand, token: &str, after: Option<&str>) -> Body {
     let headers: Vec<(&str, &str)> = after.map(|id| ("last-event-id", id)).into_iter().collect();
     let response = stand.open(call(Method::GET, "/api/v1/events", token, &headers, "")).await;
     assert_eq!(response.status(), StatusCode::OK);
