@@ -59,7 +59,7 @@ fn a_large_message_stops_nothing() {
 
 fn a_repeated_message_and_a_repeated_record_count_once(engine: Engine) {
     let (broker, database) = (Broker::start(), Database::new(engine));
-    let daemon = Daemon::start(&broker, &database, &[REGISTER]);
+    let mut daemon = Daemon::start(&broker, &database, &[REGISTER]);
     let client = daemon.client("reader", "viewer", None);
     let now = now_ms();
     let twice = snapshot(
@@ -85,8 +85,25 @@ fn a_repeated_message_and_a_repeated_record_count_once(engine: Engine) {
     broker.publish(&topic("northmoor", "NM-12"), pack(now, HEALTHY_PA).as_bytes());
     wait_for_samples(&client, "NM-12", "oil_pressure", 1);
     assert_eq!(samples(&client, "northmoor", "NM-11", "oil_pressure"), [(now, 400_000.0)]);
-    let kept = |unit| samples(&client, "northmoor", unit, "coolant_temp").first().copied();
-    assert_eq!(kept("NM-11"), kept("NM-12"), "the same value whichever came first");
+    for unit in ["NM-11", "NM-12"] {
+        let first = samples(&client, "northmoor", unit, "coolant_temp").first().copied();
+        assert_eq!(first, Some((now - MINUTE_MS, 75.0)), "the larger stays, whichever came first");
+    }
+    // Counted once each, as sent: what the models saw, what repeated it, what contradicted it.
+    let counts = |unit: &str| {
+        let units = client.get("/api/v1/units?railway=northmoor").items();
+        let found = units.into_iter().find(|found| found["unit"] == unit).expect("it is registered");
+        ["samples", "repeats", "conflicts"].map(|of| found[of].as_str().unwrap_or_default().to_owned())
+    };
+    let settled = [("NM-11", ["3", "7", "1"]), ("NM-12", ["3", "0", "1"])];
+    for (unit, wanted) in settled {
+        eventually(&format!("{wanted:?} of {unit}"), PATH, || (counts(unit) == wanted).then_some(()));
+    }
+    assert!(daemon.terminate(Duration::from_secs(10)).success());
+    daemon.restart();
+    for (unit, wanted) in settled {
+        assert_eq!(counts(unit), wanted, "and no more of them after a restart");
+    }
 }
 
 fn a_bad_record_costs_only_itself(engine: Engine) {

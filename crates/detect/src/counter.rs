@@ -110,15 +110,25 @@ mod tests {
         found
     }
 
-    /// A blip to nought, a true reset, a spike and back, a 16-bit wrap: one reset.
+    /// A total that grows at some pace and is disturbed once: a dip or a spike of one reading is nothing, a fall that
+    /// stands is one reset, booked from the reading before it.
     #[test]
     fn only_the_fall_that_stands_is_a_reset() {
-        let readings = [
-            13_420.1, 13_421.0, 13_421.9, 0.0, 13_423.7, 13_424.5, 0.0, 0.8, 1.7, 58.9, 2.6, 3.4, 65_534.0,
-            65_535.0, 0.0, 1.0,
-        ];
-        for max_rate in [None, Some(0.01)] {
-            assert_eq!(resets(&readings, max_rate), [(8, 13_424.5)], "{max_rate:?}");
+        for (start, pace) in [(3.0, 0.4), (812.5, 2.5), (65_500.0, 1.0), (2.4e6, 11.0)] {
+            let grown = |from: f64, n: u32| from + pace * f64::from(n);
+            for at in [12_u32, 31, 57] {
+                let one = |odd: f64| -> Vec<f64> {
+                    (0..80).map(|n| if n == at { odd } else { grown(start, n) }).collect()
+                };
+                for odd in [0.0, grown(start, at) / 2.0, grown(start, at) + 500.0 * pace, 4_294_967_295.0] {
+                    assert!(resets(&one(odd), None).is_empty(), "{odd} in {start} by {pace} at {at}");
+                }
+                let fallen: Vec<f64> =
+                    (0..80).map(|n| if n < at { grown(start, n) } else { grown(0.0, n - at) }).collect();
+                let found = resets(&fallen, None);
+                assert_eq!(found.len(), 1, "{start} by {pace} at {at}: {found:?}");
+                assert!((found[0].1 - grown(start, at - 1)).abs() < 1e-6, "{found:?}");
+            }
         }
     }
 

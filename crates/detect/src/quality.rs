@@ -146,3 +146,67 @@ fn within_rate(plan: &ChannelPlan, rate: f64, from: (Time, f64), to: (Time, f64)
     // One resolution of slack: two quantised values may differ by a step more than was travelled.
     (to.1 - from.1).abs() <= rate * (to.0 - from.0).secs_f64() + plan.resolution
 }
+
+#[cfg(test)]
+mod tests {
+    use notchwatch_model::{ChannelDef, ChannelName, Class, ClassId, OperationRule, Span, System};
+
+    use super::*;
+    use crate::{Plan, Settings};
+
+    /// Codes of common sensors and of their registers: at power-up, for an open circuit, all bits set.
+    const CODES: [f64; 5] = [85.0, -127.0, 32_767.0, 65_535.0, 2_147_483_647.0];
+
+    fn plan() -> ChannelPlan {
+        let name = ChannelName::new("bearing_temp").unwrap();
+        let def =
+            ChannelDef { resolution: 0.1, codes: CODES.to_vec(), ..ChannelDef::new(name, System::Machine) };
+        let class = Class {
+            id: ClassId::new("c").unwrap(),
+            name: "C".into(),
+            operation: OperationRule::default(),
+            channels: vec![def],
+        };
+        Plan::new(&class, &Settings::default()).channels.remove(0)
+    }
+
+    /// Positions that are refused, and what is left of the count of bad ones.
+    fn refused(readings: impl IntoIterator<Item = f64>) -> (Vec<usize>, Quality) {
+        let (plan, mut quality) = (plan(), Quality::default());
+        let mut positions = Vec::new();
+        for (i, x) in readings.into_iter().enumerate() {
+            let time = Time::EPOCH + Span::from_mins(i64::try_from(i).unwrap());
+            if quality.step(&plan, time, x).is_some() {
+                positions.push(i);
+            }
+        }
+        (positions, quality)
+    }
+
+    fn steady(i: usize) -> f64 {
+        41.0 + 0.1 * f64::from(u8::try_from(i * 7 % 5).unwrap())
+    }
+
+    #[test]
+    fn a_code_among_steady_readings_is_refused_and_many_are_a_matter_of_the_sensor() {
+        for code in CODES {
+            let rare = |i: usize| if i % 37 == 36 { code } else { steady(i) };
+            let (positions, quality) = refused((0..200).map(rare));
+            assert_eq!(positions, [36, 73, 110, 147, 184], "{code}");
+            assert!(!quality.range.raises(), "{code}: now and then is no symptom");
+            let often = |i: usize| if i > 100 && i % 2 == 0 { code } else { steady(i) };
+            assert!(refused((0..120).map(often)).1.range.raises(), "{code}: every second one is");
+        }
+    }
+
+    /// Whatever the pace of an honest climb, the value that is also a code counts on the way up and down.
+    #[test]
+    fn an_honest_climb_through_a_code_is_believed() {
+        for steps in 40_u32..400 {
+            let pace = 44.0 / f64::from(steps);
+            let up = (0..=2 * steps).map(|n| 41.0 + pace * f64::from(n));
+            let down = (0..=2 * steps).rev().map(|n| 41.0 + pace * f64::from(n));
+            assert!(refused(up.chain(down)).0.is_empty(), "{steps} steps");
+        }
+    }
+}
