@@ -194,7 +194,7 @@ mod tests {
             let (positions, quality) = refused((0..200).map(rare));
             assert_eq!(positions, [36, 73, 110, 147, 184], "{code}");
             assert!(!quality.range.raises(), "{code}: now and then is no symptom");
-            let often = |i: usize| if i > 100 && i % 2 == 0 { code } else { steady(i) };
+            let often = |i: usize| if i > 100 && i.is_multiple_of(2) { code } else { steady(i) };
             assert!(refused((0..120).map(often)).1.range.raises(), "{code}: every second one is");
         }
     }
