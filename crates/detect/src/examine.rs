@@ -8,6 +8,7 @@ use notchwatch_model::{
     ChannelDef, ChannelName, Class, ClassId, IdError, OperationRule, Row, Span, SymptomChange, System, Time,
 };
 
+use crate::joint::{self, Joint, Level};
 use crate::surprise::Surprise;
 use crate::{Plan, Settings, UnitModel};
 
@@ -36,13 +37,28 @@ const ALARM: f64 = 0.5;
 /// Scores from here on are the first row of an event; between the two an alarm lasts.
 const EVENT: f64 = 0.6;
 
+/// Among several channels an event of one is an event of all when it is this large: more channels have more records.
+const LARGE: f64 = 4.0;
+
 /// The chain over one file.
 #[derive(Debug)]
 pub struct Examiner {
     plan: Plan,
     model: UnitModel,
-    surprises: Vec<Surprise>,
+    unknown: Option<Unknown>,
     last: Option<Time>,
+}
+
+/// What judges channels of which nothing is known, beside the chain.
+#[derive(Debug)]
+struct Unknown {
+    surprises: Vec<Surprise>,
+    /// Where there are several channels.
+    joint: Option<Joint>,
+    /// What it made of the last row.
+    judged: joint::Judged,
+    /// That row began another operating state.
+    anew: bool,
 }
 
 /// What one row gave.
@@ -62,14 +78,19 @@ impl Examiner {
     pub fn new(class: &Class, settings: &Settings) -> Self {
         let plan = Plan::new(class, settings);
         let model = UnitModel::new(&plan);
-        let surprises = vec![Surprise::default(); plan.channels.len()];
-        Self { plan, model, surprises, last: None }
+        Self { plan, model, unknown: None, last: None }
     }
 
     /// For channels of which nothing is known but the names, as a file's header has them. Errors when a header
     /// cannot be made a channel name: it has neither letter nor digit.
     pub fn generic(headers: &[&str], settings: &Settings) -> Result<Self, IdError> {
-        Ok(Self::new(&generic_class(headers)?, settings))
+        let unknown = Unknown {
+            surprises: vec![Surprise::default(); headers.len()],
+            joint: (headers.len() >= joint::FEWEST).then(|| Joint::new(headers.len())),
+            judged: joint::Judged::default(),
+            anew: false,
+        };
+        Ok(Self { unknown: Some(unknown), ..Self::new(&generic_class(headers)?, settings) })
     }
 
     /// Names of the channels, in order.
@@ -82,21 +103,61 @@ impl Examiner {
         let changes = self.model.step(&self.plan, row);
         let news = self.last.is_none_or(|last| row.time > last);
         self.last = self.last.max(Some(row.time));
-        let mut scores: Vec<f64> =
-            (0..self.plan.channels.len()).map(|i| self.model.score(&self.plan, i)).collect();
-        for ((score, surprise), value) in scores.iter_mut().zip(&mut self.surprises).zip(&row.values) {
-            *score = lasting(*score);
-            if let Some(x) = value.filter(|x| x.is_finite() && news) {
-                *score = score.max(event(surprise.step(row.time, x).event));
+        let own = |i: usize| lasting(self.model.score(&self.plan, i));
+        let mut scores: Vec<f64> = (0..self.plan.channels.len()).map(own).collect();
+        let mut all = scores.iter().copied().fold(0.0, f64::max);
+        if let Some(unknown) = self.unknown.as_mut() {
+            let judged = unknown.judge(row, news, &mut scores);
+            all = judged.unwrap_or_else(|| scores.iter().copied().fold(0.0, f64::max));
+            if unknown.anew {
+                let names: Vec<ChannelName> = self.plan.names().cloned().collect();
+                self.model.accept_level(&self.plan, &names);
             }
         }
-        let all = scores.iter().copied().fold(0.0, f64::max);
         Examined { changes, scores, all }
     }
 
     /// Channels that still learn, with their progress.
     pub fn learning(&self) -> std::collections::BTreeMap<ChannelName, f64> {
         self.model.learning(&self.plan)
+    }
+}
+
+impl Unknown {
+    /// Raises the scores of channels by surprise and distance; the score of all together, where there are several.
+    fn judge(&mut self, row: &Row, news: bool, scores: &mut [f64]) -> Option<f64> {
+        self.anew = false;
+        let mut largest = 0.0_f64;
+        if news {
+            for ((score, surprise), value) in scores.iter_mut().zip(&mut self.surprises).zip(&row.values) {
+                if let Some(x) = value.filter(|x| x.is_finite()) {
+                    let size = surprise.step(row.time, x).event;
+                    largest = largest.max(size);
+                    *score = score.max(event(size));
+                }
+            }
+            let joint = self.joint.as_mut()?;
+            self.judged = joint.step(row.time, &row.values);
+            self.anew = self.judged.anew;
+            if self.anew {
+                self.surprises.fill(Surprise::default());
+            }
+        }
+        self.joint.as_ref()?;
+        for (score, level) in scores.iter_mut().zip(&self.judged.channels) {
+            *score = score.max(distance(*level));
+        }
+        let machine = if largest >= LARGE { event(largest) } else { 0.0 };
+        Some(distance(self.judged.all).max(machine))
+    }
+}
+
+/// The score of a distance: an alarm lasts from 0.5 to 0.6, without one it stays below.
+fn distance(level: Level) -> f64 {
+    if level.alarm {
+        lasting(ALARM + (1.0 - ALARM) * level.size / (level.size + 1.0))
+    } else {
+        0.49 * level.size.min(1.0)
     }
 }
 

@@ -35,6 +35,7 @@ mod segment;
 
 mod book;
 mod forecast;
+mod joint;
 mod noise;
 mod num;
 mod shape;

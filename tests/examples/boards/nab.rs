@@ -9,8 +9,8 @@ use std::collections::BTreeMap;
 use std::io;
 use std::path::Path;
 
-use crate::figure::{Board, Figure};
-use crate::run::{fail, scores, table, text};
+use super::figure::{Board, Figure};
+use super::run::{fail, scores, table, text};
 
 /// What a hit, a miss and a false row are worth.
 #[derive(Clone, Copy)]
@@ -236,5 +236,5 @@ fn sigmoid(position: f64) -> f64 {
 }
 
 fn count(n: usize) -> f64 {
-    crate::figure::real(n)
+    super::figure::real(n)
 }

@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use crate::figure::Board;
+use super::figure::Board;
 
 pub(crate) fn page(boards: &[Board]) -> String {
     let mut page = String::from(

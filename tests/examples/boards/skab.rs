@@ -7,8 +7,8 @@
 use std::io;
 use std::path::Path;
 
-use crate::figure::{Board, Figure, real};
-use crate::run::{Scored, alarm, column, files, scores, table};
+use super::figure::{Board, Figure, real};
+use super::run::{Scored, alarm, column, files, scores, table};
 
 const LEARN: usize = 400;
 /// Rows (seconds) after a change point in which it may be detected.

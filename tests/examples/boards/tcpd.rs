@@ -7,8 +7,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::path::Path;
 
-use crate::figure::{Board, Figure, real};
-use crate::run::{fail, files, text};
+use super::figure::{Board, Figure, real};
+use super::run::{fail, files, text};
 
 const MARGIN: usize = 5;
 

@@ -11,3 +11,4 @@ mod healthy;
 mod outside;
 mod properties;
 mod real_input;
+mod unknown;
