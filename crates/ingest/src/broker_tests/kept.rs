@@ -59,10 +59,12 @@ async fn thousands_at_one_connect_stall_nothing() {
     assert!(topics.len() == KEPT && topics.values().all(|times| *times == 1));
     assert!(sink.rows().iter().all(|row| row.envelope.retained), "each is known as kept");
 
-    // The session is kept, so they are not sent again at the next connect.
+    // The session is kept, so they are not sent anew at the next connect. A busy broker may not have read the last
+    // acknowledgements when the next connection takes over; those it repeats, and marks as repeats.
     let again = run(with, &sink);
     again.ready().await;
     broker.publish("units/northmoor/1/senml", &["live"]).await;
     again.holds(&["live".to_owned()]).await;
-    assert_eq!(again.stopped().await.retained, 0);
+    let after = again.stopped().await;
+    assert_eq!(after.retained, after.redelivered, "{after:?}");
 }

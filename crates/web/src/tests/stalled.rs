@@ -17,6 +17,8 @@ use crate::{Listener, WebLimits, sample};
 const BURST: u32 = 5000;
 /// Findings recorded with one commit.
 const COMMIT: u32 = 500;
+/// How long a connection may take nothing: short of the default, and long enough to see the places taken before.
+const STALL: Duration = Duration::from_secs(5);
 /// Longest wait for something that must come.
 const PATIENCE: Duration = Duration::from_mins(1);
 
@@ -24,7 +26,7 @@ const PATIENCE: Duration = Duration::from_mins(1);
 async fn serve(stand: &Stand) -> std::net::SocketAddr {
     let socket = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let address = socket.local_addr().unwrap();
-    let limits = WebLimits { stall: Duration::from_millis(300), ..WebLimits::default() };
+    let limits = WebLimits { stall: STALL, ..WebLimits::default() };
     let serving = axum::serve(Listener::new(socket, &limits), stand.router.clone());
     let served = serving.with_graceful_shutdown(stand.shutdown.clone().cancelled_owned());
     #[expect(clippy::disallowed_methods, reason = "a test's server ends with its runtime")]
