@@ -1,7 +1,7 @@
 //! The journal and what is read from samples: shapes here, the work in the files below.
 
 mod append;
-mod read;
+pub(crate) mod read;
 mod rollups;
 mod seal;
 mod seal_day;

@@ -4,7 +4,9 @@
 //! quarantine, snapshots and access. Refuses to judge: what an act does to a finding is a function passed in.
 
 mod access;
+mod check;
 mod clean;
+mod damage;
 mod db;
 mod error;
 mod evaluation;
@@ -25,6 +27,8 @@ use tokio_util::sync::{CancellationToken, DropGuard};
 use tokio_util::task::TaskTracker;
 
 pub use access::{Account, AuditEntry, NewToken, TokenInfo};
+pub use check::{Checked, Depth};
+pub use damage::Damage;
 pub use error::Error;
 pub use evaluation::{EvaluationCommit, FindingUpsert, Snapshot, UnitProgress};
 pub use findings::{
@@ -68,6 +72,8 @@ struct Shared {
     railways: RwLock<HashSet<RailwayId>>,
     /// Batches of this process whose commit result is not known.
     writer: Mutex<Writer>,
+    /// What reads found damaged and left out.
+    known: damage::Known,
     events: watch::Sender<EventId>,
     tasks: TaskTracker,
     stop: CancellationToken,
@@ -104,6 +110,7 @@ impl Store {
             units: RwLock::default(),
             railways: RwLock::default(),
             writer: Mutex::new(Writer::new()?),
+            known: damage::Known::default(),
             events: watch::Sender::new(newest),
             tasks: TaskTracker::new(),
             _stop_on_drop: stop.clone().drop_guard(),

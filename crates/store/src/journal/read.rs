@@ -5,9 +5,10 @@ use std::collections::BTreeMap;
 use notchwatch_model::{ChannelIx, Sample, Seq, Span, TextSample, Time, UnitKey};
 
 use super::JournalMessage;
+use crate::damage::{Known, Place};
 use crate::db::{Row, Tx, values};
-use crate::pack::block::Block;
-use crate::pack::{extras, message};
+use crate::pack::block::{Block, Day};
+use crate::pack::{Broken, extras, message};
 use crate::register::unit_key;
 use crate::{Result, Store, int};
 
@@ -22,12 +23,13 @@ pub(crate) struct Wanted {
 }
 
 impl Store {
-    /// Journal messages after a position, in order, `limit` at most.
+    /// Journal messages after a position, in order, `limit` at most. A damaged one comes without its samples, so that
+    /// a reader gets past it.
     pub async fn journal_after(&self, after: Seq, limit: usize) -> Result<Vec<JournalMessage>> {
         let sql = "SELECT j.seq, u.railway, u.unit, j.received, j.retained, j.approximate, j.packed, j.extras \
                    FROM journal j JOIN unit u ON u.unit_no = j.unit_no WHERE j.seq > $1 ORDER BY j.seq LIMIT $2";
         let rows = self.shared.db.fetch(sql, values![after.0, int(limit)]).await?;
-        rows.iter().map(journal_message).collect()
+        rows.iter().map(|row| journal_message(&self.shared.known, row)).collect()
     }
 
     /// Newest position in the journal.
@@ -48,7 +50,8 @@ impl Store {
     ) -> Result<Vec<Sample>> {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
         let mut tx = self.shared.db.read().await?;
-        let samples = samples(&mut tx, &Wanted { unit_no, from, to, channel: None, up_to }).await?;
+        let samples =
+            samples(&mut tx, &self.shared.known, &Wanted { unit_no, from, to, channel: None, up_to }).await?;
         tx.end().await?;
         Ok(samples)
     }
@@ -64,7 +67,7 @@ impl Store {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
         let wanted = Wanted { unit_no, from, to, channel: Some(channel), up_to: None };
         let mut tx = self.shared.db.read().await?;
-        let samples = samples(&mut tx, &wanted).await?;
+        let samples = samples(&mut tx, &self.shared.known, &wanted).await?;
         tx.end().await?;
         Ok(samples.into_iter().map(|s| (s.time, s.value)).collect())
     }
@@ -73,15 +76,15 @@ impl Store {
     pub async fn unit_texts(&self, unit: &UnitKey, from: Time, to: Time) -> Result<Vec<TextSample>> {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
         let wanted = Wanted { unit_no, from, to, channel: None, up_to: None };
+        let known = &self.shared.known;
         let mut tx = self.shared.db.read().await?;
         let mut found = Vec::new();
         for row in block_rows(&mut tx, &wanted).await? {
-            let (place, bytes) = (block_place(&row)?, row.blob("packed")?);
-            let block = Block::open(&bytes).map_err(|b| b.at(place.clone()))?;
-            found.extend(block.texts().map_err(|b| b.at(place))?.into_iter().map(|(text, _)| text));
+            let texts = known.spare(block_place(&row)?, block_texts(&row))?;
+            found.extend(texts.into_iter().map(|(text, _)| text));
         }
         for row in open_rows(&mut tx, &wanted).await? {
-            let (texts, _) = texts_and_uoms(&row)?;
+            let (texts, _) = known.spare(journal_place(&row)?, texts_and_uoms(&row))?;
             let open = row.int("open_day")?;
             found.extend(texts.into_iter().filter(|text| text.time.day() >= open));
         }
@@ -100,20 +103,23 @@ impl Store {
     pub async fn latest(&self, unit: &UnitKey, now: Time) -> Result<Vec<Sample>> {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
         let end = now + Span::from_micros(1);
+        let known = &self.shared.known;
         let mut tx = self.shared.db.read().await?;
         let mut newest = Newest::default();
         let sql = "SELECT packed FROM latest WHERE unit_no = $1";
         let mut beyond = false;
         if let Some(row) = tx.fetch_one(sql, values![unit_no]).await? {
-            let sealed = message::unpack(&row.blob("packed")?).map_err(|b| b.at(format!("latest {unit}")))?;
-            beyond = sealed.iter().any(|s| s.time > now);
+            let read = message::unpack(&row.blob("packed")?).map_err(|b| b.at("latest"));
+            let sealed = known.spare(Place::Latest { unit_no }, read.map(Some))?;
+            beyond = sealed.as_ref().is_none_or(|sealed| sealed.iter().any(|s| s.time > now));
+            let sealed = sealed.unwrap_or_default();
             newest.extend(sealed.into_iter().filter(|s| s.time <= now));
         }
         if beyond {
-            newest.extend(last_before(&mut tx, unit_no, end).await?);
+            newest.extend(last_before(&mut tx, known, unit_no, end).await?);
         }
         let open = Wanted { unit_no, from: Time::EPOCH, to: end, channel: None, up_to: None };
-        newest.extend(open_samples(&mut tx, &open).await?);
+        newest.extend(open_samples(&mut tx, known, &open).await?);
         tx.end().await?;
         Ok(newest.into_samples())
     }
@@ -159,26 +165,24 @@ pub(crate) fn settled(mut samples: Vec<Sample>) -> Vec<Sample> {
 }
 
 /// Settled samples, from blocks and the journal's open rows.
-pub(crate) async fn samples(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<Sample>> {
+pub(crate) async fn samples(tx: &mut Tx, known: &Known, wanted: &Wanted) -> Result<Vec<Sample>> {
     let mut found = Vec::new();
     for row in block_rows(tx, wanted).await? {
-        let (place, bytes) = (block_place(&row)?, row.blob("packed")?);
-        let samples = Block::open(&bytes)
-            .and_then(|block| block.samples(wanted.channel, wanted.up_to))
-            .map_err(|b| b.at(place))?;
+        let read = block_of(&row, |block| block.samples(wanted.channel, wanted.up_to));
+        let samples = known.spare(block_place(&row)?, read)?;
         let within = samples.into_iter().map(|(sample, _)| sample);
         found.extend(within.filter(|s| wanted.from <= s.time && s.time < wanted.to));
     }
-    found.extend(open_samples(tx, wanted).await?);
+    found.extend(open_samples(tx, known, wanted).await?);
     Ok(settled(found))
 }
 
 /// Samples of the journal's rows that are in no block yet, not settled.
-async fn open_samples(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<Sample>> {
+async fn open_samples(tx: &mut Tx, known: &Known, wanted: &Wanted) -> Result<Vec<Sample>> {
     let mut found = Vec::new();
     for row in open_rows(tx, wanted).await? {
         let open = row.int("open_day")?;
-        let samples = row_samples(&row)?.into_iter().filter(|s| {
+        let samples = known.spare(journal_place(&row)?, row_samples(&row))?.into_iter().filter(|s| {
             s.time.day() >= open
                 && wanted.from <= s.time
                 && s.time < wanted.to
@@ -190,13 +194,12 @@ async fn open_samples(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<Sample>> {
 }
 
 /// Samples of the newest block that begins before `end`, and of older ones for channels it lacks.
-async fn last_before(tx: &mut Tx, unit_no: i64, end: Time) -> Result<Vec<Sample>> {
+pub(crate) async fn last_before(tx: &mut Tx, known: &Known, unit_no: i64, end: Time) -> Result<Vec<Sample>> {
     let sql =
         "SELECT unit_no, day, packed FROM block WHERE unit_no = $1 AND day <= $2 ORDER BY day DESC LIMIT 40";
     let mut newest = Newest::default();
     for row in tx.fetch(sql, values![unit_no, end.day()]).await? {
-        let (place, bytes) = (block_place(&row)?, row.blob("packed")?);
-        let samples = Block::open(&bytes).and_then(|b| b.samples(None, None)).map_err(|b| b.at(place))?;
+        let samples = known.spare(block_place(&row)?, block_of(&row, |b| b.samples(None, None)))?;
         newest.extend(samples.into_iter().map(|(s, _)| s).filter(|s| s.time < end));
     }
     Ok(newest.into_samples())
@@ -216,8 +219,28 @@ async fn open_rows(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<Row>> {
     tx.fetch(sql, values![wanted.unit_no, wanted.from, wanted.to, up_to]).await
 }
 
-fn block_place(row: &Row) -> Result<String> {
-    Ok(format!("block of unit {} and day {}", row.int("unit_no")?, row.int("day")?))
+fn block_place(row: &Row) -> Result<Place> {
+    Ok(Place::Block { unit_no: row.int("unit_no")?, day: row.int("day")? })
+}
+
+fn journal_place(row: &Row) -> Result<Place> {
+    Ok(Place::Journal { seq: row.int("seq")? })
+}
+
+/// Part of a row's block.
+fn block_of<T>(row: &Row, part: impl FnOnce(&Block<'_>) -> std::result::Result<T, Broken>) -> Result<T> {
+    Block::open(&row.blob("packed")?).and_then(|block| part(&block)).map_err(|b| b.at("block"))
+}
+
+/// Everything in a row's block.
+#[expect(clippy::redundant_closure_for_method_calls, reason = "the method itself is of one lifetime only")]
+pub(crate) fn block_day(row: &Row) -> Result<Day> {
+    block_of(row, |block| block.day())
+}
+
+#[expect(clippy::redundant_closure_for_method_calls, reason = "the method itself is of one lifetime only")]
+fn block_texts(row: &Row) -> Result<Vec<(TextSample, usize)>> {
+    block_of(row, |block| block.texts())
 }
 
 /// Samples of a journal row.
@@ -232,15 +255,16 @@ pub(crate) fn texts_and_uoms(row: &Row) -> Result<(Vec<TextSample>, Vec<notchwat
     extras::unpack(row.maybe_blob("extras")?.as_deref()).map_err(|b| b.at(format!("journal {seq}")))
 }
 
-fn journal_message(row: &Row) -> Result<JournalMessage> {
-    let (texts, uoms) = texts_and_uoms(row)?;
+fn journal_message(known: &Known, row: &Row) -> Result<JournalMessage> {
+    let read = row_samples(row).and_then(|samples| Ok((samples, texts_and_uoms(row)?)));
+    let (samples, (texts, uoms)) = known.spare(journal_place(row)?, read)?;
     Ok(JournalMessage {
         seq: Seq(row.int("seq")?),
         unit: unit_key(row)?,
         received: row.time("received")?,
         retained: row.flag("retained")?,
         approximate: row.flag("approximate")?,
-        samples: row_samples(row)?,
+        samples,
         texts,
         uoms,
     })

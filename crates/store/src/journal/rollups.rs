@@ -6,6 +6,7 @@ use notchwatch_model::{ChannelIx, Span, Time, UnitKey};
 
 use super::Rollup;
 use super::read::{Wanted, samples};
+use crate::damage::{Known, Place};
 use crate::db::{Tx, values};
 use crate::pack::rollup::{BASE, coarser, of_samples, unpack};
 use crate::{Error, Result, Store};
@@ -28,9 +29,9 @@ impl Store {
         let mut tx = self.shared.db.read().await?;
         let fine = bucket.micros() % BASE.micros() == 0;
         let found = if fine {
-            coarser(base_buckets(&mut tx, &wanted, channel).await?, bucket)
+            coarser(base_buckets(&mut tx, &self.shared.known, &wanted, channel).await?, bucket)
         } else {
-            let settled = samples(&mut tx, &wanted).await?;
+            let settled = samples(&mut tx, &self.shared.known, &wanted).await?;
             of_samples(settled.into_iter().map(|s| (s.time, s.value)), bucket)
         };
         tx.end().await?;
@@ -39,7 +40,12 @@ impl Store {
 }
 
 /// Ten-minute buckets in order of time.
-async fn base_buckets(tx: &mut Tx, wanted: &Wanted, channel: ChannelIx) -> Result<Vec<Rollup>> {
+async fn base_buckets(
+    tx: &mut Tx,
+    known: &Known,
+    wanted: &Wanted,
+    channel: ChannelIx,
+) -> Result<Vec<Rollup>> {
     let mut buckets = Vec::new();
     let mut clean: BTreeSet<i64> = BTreeSet::new();
     let dirty = dirty_days(tx, wanted).await?;
@@ -50,12 +56,15 @@ async fn base_buckets(tx: &mut Tx, wanted: &Wanted, channel: ChannelIx) -> Resul
         if dirty.iter().any(|(from, to)| (*from..=*to).contains(&day)) {
             continue;
         }
-        let place = || format!("rollup of unit {} and day {day}", wanted.unit_no);
-        buckets.extend(unpack(&row.blob("packed")?, day, channel).map_err(|b| b.at(place()))?);
-        clean.insert(day);
+        // A damaged one is computed from samples, as if the day were not sealed.
+        let read = unpack(&row.blob("packed")?, day, |c| c == channel).map_err(|b| b.at("rollup"));
+        if let Some(sealed) = known.spare(Place::Rollup { unit_no: wanted.unit_no, day }, read.map(Some))? {
+            buckets.extend(sealed);
+            clean.insert(day);
+        }
     }
     for (from, to) in gaps(wanted.from, wanted.to, &clean) {
-        let settled = samples(tx, &Wanted { from, to, ..*wanted }).await?;
+        let settled = samples(tx, known, &Wanted { from, to, ..*wanted }).await?;
         buckets.extend(of_samples(settled.into_iter().map(|s| (s.time, s.value)), BASE));
     }
     buckets.sort_by_key(|bucket| bucket.from);

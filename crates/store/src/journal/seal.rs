@@ -1,11 +1,13 @@
 //! Sealing: closed UTC days become blocks and rollups, and old journal rows behind them go.
 
+use std::collections::HashSet;
+
 use notchwatch_model::{Span, Time};
 
 use super::SealReport;
 use super::seal_day::{Sealed, pack_day, put_sealed};
 use crate::db::values;
-use crate::{Result, Store, int};
+use crate::{Error, Result, Store, int};
 
 /// A UTC day is closed this long after its end: time for the stragglers of a usual link.
 const CLOSED_AFTER: Span = Span::from_hours(1);
@@ -18,18 +20,21 @@ const KEEP_BATCHES: i64 = 1_000_000;
 
 impl Store {
     /// Seals closed UTC days into blocks and rollups, and drops journal rows behind them that are older than
-    /// `keep_raw` (by receive time) and judged.
+    /// `keep_raw` (by receive time) and judged. A day whose block or rows are damaged stays as it is, its rows in the
+    /// journal, and the others are sealed.
     pub async fn seal(&self, now: Time, keep_raw: Span) -> Result<SealReport> {
         let mut report = SealReport::default();
+        let mut left = HashSet::new();
         let open_from = (now - CLOSED_AFTER).day();
         loop {
-            let due = self.due(open_from).await?;
+            let mut due = self.due(open_from).await?;
+            due.retain(|day| !left.contains(day));
             if due.is_empty() {
                 break;
             }
             for day in due.chunk_by(|a, b| a.1 == b.1) {
                 for some in day.chunks(AT_ONCE) {
-                    self.seal_some(some, &mut report).await?;
+                    self.seal_some(some, &mut report, &mut left).await?;
                 }
             }
         }
@@ -50,15 +55,27 @@ impl Store {
         rows.iter().map(|row| Ok((row.int("unit_no")?, row.int("open_day")?))).collect()
     }
 
-    async fn seal_some(&self, due: &[(i64, i64)], report: &mut SealReport) -> Result<()> {
+    /// Damaged days go to `left`.
+    async fn seal_some(
+        &self,
+        due: &[(i64, i64)],
+        report: &mut SealReport,
+        left: &mut HashSet<(i64, i64)>,
+    ) -> Result<()> {
         let mut tx = self.shared.db.read().await?;
         let mut sealed: Vec<Sealed> = Vec::with_capacity(due.len());
         for (unit_no, day) in due {
-            sealed.extend(pack_day(&mut tx, *unit_no, *day).await?);
+            match pack_day(&mut tx, *unit_no, *day).await {
+                Err(Error::Damaged { what, place }) => {
+                    tracing::error!(unit_no, day, place, what, "a damaged day is not sealed");
+                    left.insert((*unit_no, *day));
+                }
+                packed => sealed.extend(packed?),
+            }
         }
         tx.end().await?;
         let mut tx = self.shared.db.write().await?;
-        put_sealed(&mut tx, &sealed).await?;
+        put_sealed(&mut tx, &self.shared.known, &sealed).await?;
         tx.commit().await?;
         for block in sealed.iter().filter_map(|s| s.block.as_ref()) {
             report.blocks += 1;

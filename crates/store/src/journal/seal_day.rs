@@ -2,11 +2,12 @@
 
 use std::collections::{BTreeMap, HashSet};
 
-use notchwatch_model::{Sample, Seq};
+use notchwatch_model::{Sample, Seq, Time};
 
-use super::read::{Newest, row_samples, settled, texts_and_uoms};
+use super::read::{Newest, block_day, last_before, row_samples, settled, texts_and_uoms};
+use crate::damage::{Known, Place};
 use crate::db::{Column, Tx, values};
-use crate::pack::block::{self, Block, Day};
+use crate::pack::block::{self, Day};
 use crate::pack::{message, rollup};
 use crate::{Error, Result, int};
 
@@ -70,7 +71,7 @@ pub(crate) async fn pack_day(tx: &mut Tx, unit_no: i64, day: i64) -> Result<Opti
 }
 
 /// Writes blocks, rollups and newest samples, and closes the day for the rows that are in them.
-pub(crate) async fn put_sealed(tx: &mut Tx, sealed: &[Sealed]) -> Result<()> {
+pub(crate) async fn put_sealed(tx: &mut Tx, known: &Known, sealed: &[Sealed]) -> Result<()> {
     let blocks: Vec<(&Sealed, &NewBlock)> =
         sealed.iter().filter_map(|s| s.block.as_ref().map(|b| (s, b))).collect();
     put_blocks(tx, &blocks).await?;
@@ -81,7 +82,7 @@ pub(crate) async fn put_sealed(tx: &mut Tx, sealed: &[Sealed]) -> Result<()> {
     ];
     let merge = "ON CONFLICT (unit_no, day) DO UPDATE SET packed = excluded.packed";
     tx.insert("rollup", columns, merge).await?;
-    put_newest(tx, &blocks).await?;
+    put_newest(tx, known, &blocks).await?;
     for part in sealed {
         let sql = "UPDATE journal SET open_day = CASE WHEN last_event >= $4 THEN open_day + 1 ELSE NULL END \
                    WHERE unit_no = $1 AND open_day = $2 AND seq IN INTS($3)";
@@ -112,14 +113,17 @@ async fn put_blocks(tx: &mut Tx, blocks: &[(&Sealed, &NewBlock)]) -> Result<()> 
     }
 }
 
-async fn put_newest(tx: &mut Tx, blocks: &[(&Sealed, &NewBlock)]) -> Result<()> {
+async fn put_newest(tx: &mut Tx, known: &Known, blocks: &[(&Sealed, &NewBlock)]) -> Result<()> {
     let units: Vec<i64> = blocks.iter().map(|b| b.0.unit_no).collect();
     let mut newest: BTreeMap<i64, Newest> = BTreeMap::new();
     let sql = "SELECT unit_no, packed FROM latest WHERE unit_no IN INTS($1)";
     for row in tx.fetch(sql, values![units]).await? {
         let unit_no = row.int("unit_no")?;
-        let samples =
-            message::unpack(&row.blob("packed")?).map_err(|b| b.at(format!("latest of unit {unit_no}")))?;
+        let read = message::unpack(&row.blob("packed")?).map_err(|b| b.at("latest"));
+        let samples = match known.spare(Place::Latest { unit_no }, read.map(Some))? {
+            Some(samples) => samples,
+            None => last_before(tx, known, unit_no, Time::LATEST).await?,
+        };
         newest.entry(unit_no).or_default().extend(samples);
     }
     for (sealed, block) in blocks {
@@ -138,11 +142,7 @@ async fn put_newest(tx: &mut Tx, blocks: &[(&Sealed, &NewBlock)]) -> Result<()> 
 async fn old_block(tx: &mut Tx, unit_no: i64, day: i64) -> Result<(i64, Day)> {
     let sql = "SELECT revision, packed FROM block WHERE unit_no = $1 AND day = $2";
     let Some(row) = tx.fetch_one(sql, values![unit_no, day]).await? else { return Ok((1, Day::default())) };
-    let bytes = row.blob("packed")?;
-    let whole = Block::open(&bytes)
-        .and_then(|block| block.day())
-        .map_err(|b| b.at(format!("block of unit {unit_no} and day {day}")))?;
-    Ok((row.int("revision")? + 1, whole))
+    Ok((row.int("revision")? + 1, block_day(&row)?))
 }
 
 fn new_block(whole: &Day, revision: i64, unit_no: i64, day: i64) -> Result<NewBlock> {

@@ -66,8 +66,12 @@ pub(crate) fn pack(samples: &[Sample]) -> Vec<u8> {
     compress(&out.sealed())
 }
 
-/// Buckets of one channel of a packed day.
-pub(crate) fn unpack(bytes: &[u8], day: i64, channel: ChannelIx) -> Result<Vec<Rollup>, Broken> {
+/// Buckets of the channels wanted of a packed day, channel by channel.
+pub(crate) fn unpack(
+    bytes: &[u8],
+    day: i64,
+    wanted: impl Fn(ChannelIx) -> bool,
+) -> Result<Vec<Rollup>, Broken> {
     let bytes = decompress(bytes)?;
     let mut from = Take::sealed(&bytes)?;
     if from.byte()? != VERSION {
@@ -78,8 +82,8 @@ pub(crate) fn unpack(bytes: &[u8], day: i64, channel: ChannelIx) -> Result<Vec<R
     for _ in 0..count {
         let of = extras::take_channel(&mut from)?;
         let part = from.part()?;
-        if of == channel {
-            found = take_channel(Take(part), day)?;
+        if wanted(of) {
+            found.extend(take_channel(Take(part), day)?);
         }
     }
     from.end()?;
@@ -169,9 +173,9 @@ mod tests {
         let bytes = pack(&samples);
         for channel in [ChannelIx(0), ChannelIx(1)] {
             let own = samples.iter().filter(|s| s.channel == channel).map(|s| (s.time, s.value));
-            assert_eq!(unpack(&bytes, day, channel).unwrap(), of_samples(own, BASE));
+            assert_eq!(unpack(&bytes, day, |c| c == channel).unwrap(), of_samples(own, BASE));
         }
-        assert_eq!(unpack(&bytes, day, ChannelIx(7)).unwrap(), []);
-        assert!(unpack(&bytes[1..], day, ChannelIx(0)).is_err());
+        assert_eq!(unpack(&bytes, day, |c| c == ChannelIx(7)).unwrap(), []);
+        assert!(unpack(&bytes[1..], day, |_| true).is_err());
     }
 }

@@ -13,6 +13,7 @@
 
 mod access;
 mod bed;
+mod damage;
 mod decisions;
 mod findings;
 mod lifecycle;
@@ -41,6 +42,11 @@ macro_rules! on_both {
 
 on_both! {
     access::accounts_sessions_tokens_and_audit_come_back,
+    damage::a_counter_that_fell_behind_is_told,
+    damage::a_damaged_block_takes_nothing_else_along,
+    damage::a_reader_of_the_journal_gets_past_damage,
+    damage::no_place_of_a_block_fails_a_read,
+    damage::what_can_be_computed_anew_is,
     decisions::a_decision_is_recorded_with_its_verdict,
     decisions::of_two_that_race_one_wins,
     decisions::other_railways_findings_cannot_be_decided,

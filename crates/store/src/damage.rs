@@ -1,0 +1,139 @@
+//! Damage: packed bytes that are not what was written. What is hit is named, and everything else is still read.
+//!
+//! Owns the list of places found damaged since the start, bounded. Refuses to mend: what is lost and what helps is told.
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::sync::Mutex;
+
+use notchwatch_model::{Span, Time};
+
+use crate::{Error, Result, held};
+
+/// Most places remembered; beyond, damage is logged and left out of reads all the same.
+const REMEMBERED: usize = 10_000;
+
+/// Where packed bytes stand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Place {
+    Block { unit_no: i64, day: i64 },
+    Rollup { unit_no: i64, day: i64 },
+    Latest { unit_no: i64 },
+    Journal { seq: i64 },
+}
+
+/// Something that is not what was written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Damage {
+    /// Table, unit's compact number and UTC day, or position.
+    pub place: String,
+    /// What does not fit.
+    pub what: String,
+    /// What is not read any more.
+    pub lost: &'static str,
+    /// What to do.
+    pub remedy: &'static str,
+}
+
+/// Places found damaged since the start.
+#[derive(Debug, Default)]
+pub(crate) struct Known(Mutex<BTreeMap<Place, String>>);
+
+impl Known {
+    /// Passes what reads well. Damage is noted, logged once and read as nothing; other errors stay errors.
+    pub(crate) fn spare<T: Default>(&self, place: Place, read: Result<T>) -> Result<T> {
+        match read {
+            Ok(read) => {
+                held(&self.0).remove(&place);
+                Ok(read)
+            }
+            Err(Error::Damaged { what, .. }) => {
+                self.note(place, what);
+                Ok(T::default())
+            }
+            Err(other) => Err(other),
+        }
+    }
+
+    /// Remembers a place.
+    pub(crate) fn note(&self, place: Place, what: String) {
+        let mut known = held(&self.0);
+        if known.contains_key(&place) {
+            return;
+        }
+        tracing::error!(%place, what, lost = place.lost(), remedy = place.remedy(), "damaged data left out");
+        if known.len() < REMEMBERED {
+            known.insert(place, what);
+        }
+    }
+
+    /// All of them, by table and key.
+    pub(crate) fn list(&self) -> Vec<Damage> {
+        held(&self.0).iter().map(|(place, what)| place.damage(what)).collect()
+    }
+}
+
+impl Place {
+    /// As it is told to people.
+    pub(crate) fn damage(self, what: &str) -> Damage {
+        Damage { place: self.to_string(), what: what.to_owned(), lost: self.lost(), remedy: self.remedy() }
+    }
+
+    const fn lost(self) -> &'static str {
+        match self {
+            Place::Block { .. } => "samples and texts of this unit and day; its ten-minute values remain",
+            Place::Rollup { .. } => {
+                "nothing: ten-minute values are computed from samples, which takes longer"
+            }
+            Place::Latest { .. } => "nothing: newest values are looked for in the last 40 days",
+            Place::Journal { .. } => "samples and texts of one message",
+        }
+    }
+
+    const fn remedy(self) -> &'static str {
+        match self {
+            Place::Block { .. } => "restore a backup, or import the recorded day again",
+            Place::Rollup { .. } => "none needed",
+            Place::Latest { .. } => "none needed: the next sealing of the unit writes it anew",
+            Place::Journal { .. } => "restore a backup, or let the message be sent again",
+        }
+    }
+}
+
+impl fmt::Display for Place {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let date = |day: i64| {
+            let text = (Time::EPOCH + Span::from_days(day)).to_string();
+            text.split('T').next().unwrap_or_default().to_owned()
+        };
+        match self {
+            Place::Block { unit_no, day } => {
+                write!(f, "block of unit_no {unit_no}, day {day} ({})", date(*day))
+            }
+            Place::Rollup { unit_no, day } => {
+                write!(f, "rollup of unit_no {unit_no}, day {day} ({})", date(*day))
+            }
+            Place::Latest { unit_no } => write!(f, "latest of unit_no {unit_no}"),
+            Place::Journal { seq } => write!(f, "journal {seq}"),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn damage_is_named_once_and_forgotten_when_it_is_gone() {
+        let (known, place) = (Known::default(), Place::Block { unit_no: 3, day: 20_513 });
+        let broken = || Err(Error::Damaged { place: String::new(), what: "checksum does not match".into() });
+        for _ in 0..2 {
+            assert!(known.spare::<Vec<u8>>(place, broken()).unwrap().is_empty());
+        }
+        let [damage] = &known.list()[..] else { panic!("one place: {:?}", known.list()) };
+        assert_eq!(damage.place, "block of unit_no 3, day 20513 (2026-03-01)");
+        assert!(known.spare::<u8>(place, Err(Error::Unreachable(String::new()))).is_err());
+        known.spare(place, Ok(1)).unwrap();
+        assert_eq!(known.list(), []);
+    }
+}

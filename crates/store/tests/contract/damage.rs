@@ -1,0 +1,133 @@
+//! Damaged bytes: what is hit is named and left out, everything else is read, sealed and judged as before.
+
+use notchwatch_model::{ChannelIx, Seq, Span};
+use notchwatch_store::{Depth, Store};
+
+use crate::bed::{Bed, Engine, at, message, sample, unit};
+
+const DAY: i64 = 86_400;
+const KEEP: Span = Span::from_days(7);
+
+/// SQL that changes bytes from a position on in the packed column of some rows, and nothing of its length.
+fn flip(bed: &Bed, table: &str, position: usize, rows: &str) -> String {
+    match bed.engine {
+        Engine::Sqlite => format!(
+            "UPDATE {table} SET packed = CAST(substr(packed, 1, {position}) || x'ffffff' || \
+             substr(packed, {position} + 4) AS BLOB) WHERE {rows}"
+        ),
+        Engine::Postgres => format!(
+            "UPDATE {table} SET packed = overlay(packed PLACING '\\xffffff'::bytea FROM {position} + 1) WHERE {rows}"
+        ),
+    }
+}
+
+/// Three units' samples of three closed days, sealed: channel 0 at noon of each, and once a second around.
+async fn three_days(bed: &Bed) -> Store {
+    let store = bed.open().await;
+    let batch: Vec<_> = ["northmoor/NM-1", "northmoor/NM-2", "sarel/SC-1"]
+        .iter()
+        .flat_map(|name| (1..=3).map(move |day| (*name, -day * DAY)))
+        .map(|(name, noon)| {
+            let samples = (0..600).map(|i| sample(noon + i, 0, f64::from(i32::try_from(i % 7).unwrap())));
+            message(name, noon + 700, samples.collect())
+        })
+        .collect();
+    store.append(&batch).await.unwrap();
+    assert_eq!(store.seal(at(0), KEEP).await.unwrap().blocks, 9);
+    store
+}
+
+async fn counts(store: &Store) -> Vec<usize> {
+    let mut counts = Vec::new();
+    for name in ["northmoor/NM-1", "northmoor/NM-2", "sarel/SC-1"] {
+        for day in 1..=3 {
+            let (from, to) = (at(-day * DAY), at(-day * DAY + 3600));
+            counts.push(store.channel_samples(&unit(name), ChannelIx(0), from, to).await.unwrap().len());
+        }
+    }
+    counts
+}
+
+pub(crate) async fn a_damaged_block_takes_nothing_else_along(bed: &Bed) {
+    let store = three_days(bed).await;
+    let nm = unit("northmoor/NM-1");
+    let whole = store.check(Depth::Deep).await.unwrap();
+    assert_eq!((whole.blocks, whole.rollups, whole.latest, whole.journal), (9, 9, 3, 9));
+    assert_eq!(whole.damage, [], "nothing is damaged yet");
+    let hour = Span::from_hours(1);
+    let buckets = store.rollup(&nm, ChannelIx(0), at(-4 * DAY), at(0), hour).await.unwrap();
+
+    let day = at(-2 * DAY).day();
+    bed.sql(&flip(bed, "block", 40, &format!("unit_no = 1 AND day = {day}"))).await;
+    assert_eq!(counts(&store).await, [600, 0, 600, 600, 600, 600, 600, 600, 600]);
+    assert_eq!(store.rollup(&nm, ChannelIx(0), at(-4 * DAY), at(0), hour).await.unwrap(), buckets);
+    let [damage] = &store.damage()[..] else { panic!("one place: {:?}", store.damage()) };
+    assert!(damage.place.contains("unit_no 1") && damage.place.contains("2026-02-27"), "{damage:?}");
+
+    let late = |name, day: i64| message(name, 60, vec![sample(-day * DAY + 1800, 0, 9.0)]);
+    store.append(&[late("northmoor/NM-1", 2), late("northmoor/NM-1", 3)]).await.unwrap();
+    assert_eq!(store.seal(at(0), KEEP).await.unwrap().blocks, 1, "the other day is sealed");
+    assert_eq!(
+        counts(&store).await,
+        [600, 1, 601, 600, 600, 600, 600, 600, 600],
+        "late rows are read beside"
+    );
+    store.close().await;
+
+    let store = bed.reopen().await;
+    assert_eq!(store.damage(), [], "nothing is looked at yet");
+    assert_eq!(store.check(Depth::Deep).await.unwrap().damage.len(), 1);
+    store.close().await;
+}
+
+pub(crate) async fn what_can_be_computed_anew_is(bed: &Bed) {
+    let store = three_days(bed).await;
+    let nm = unit("northmoor/NM-1");
+    let read = async || {
+        let buckets =
+            store.rollup(&nm, ChannelIx(0), at(-4 * DAY), at(0), Span::from_hours(1)).await.unwrap();
+        (buckets, store.latest(&nm, at(0)).await.unwrap())
+    };
+    let before = read().await;
+    for table in ["rollup", "latest"] {
+        bed.sql(&flip(bed, table, 0, "unit_no = 1")).await;
+    }
+    assert_eq!(read().await, before);
+    assert_eq!(store.damage().len(), 4, "three rollups and the newest values: {:?}", store.damage());
+    store.append(&[message("northmoor/NM-1", 60, vec![sample(-DAY - 60, 1, 5.0)])]).await.unwrap();
+    store.seal(at(0), KEEP).await.unwrap();
+    assert_eq!(store.check(Depth::Deep).await.unwrap().damage.len(), 2, "sealing wrote two of them anew");
+    store.close().await;
+}
+
+pub(crate) async fn a_reader_of_the_journal_gets_past_damage(bed: &Bed) {
+    let store = three_days(bed).await;
+    bed.sql(&flip(bed, "journal", 0, "seq IN (1, 5)")).await;
+    let rows = store.journal_after(Seq(0), 2).await.unwrap();
+    assert_eq!(
+        rows.iter().map(|m| (m.seq, m.samples.len())).collect::<Vec<_>>(),
+        [(Seq(1), 0), (Seq(2), 600)]
+    );
+    assert_eq!(store.check(Depth::Quick).await.unwrap().damage.len(), 2);
+    assert_eq!(counts(&store).await, [600; 9], "what is sealed is in its block");
+    store.close().await;
+}
+
+/// Wherever a block is hit, reads go on and other units are whole.
+pub(crate) async fn no_place_of_a_block_fails_a_read(bed: &Bed) {
+    let store = three_days(bed).await;
+    let day = at(-DAY).day();
+    for position in (0..200).step_by(23) {
+        bed.sql(&flip(bed, "block", position, &format!("unit_no = 2 AND day = {day}"))).await;
+        assert_eq!(counts(&store).await, [600, 600, 600, 0, 600, 600, 600, 600, 600], "hit at {position}");
+    }
+    store.close().await;
+}
+
+pub(crate) async fn a_counter_that_fell_behind_is_told(bed: &Bed) {
+    let store = three_days(bed).await;
+    bed.sql("UPDATE counter SET value = 3 WHERE name = 'journal'").await;
+    let found = store.check(Depth::Quick).await.unwrap().damage;
+    assert!(found.len() == 1 && found[0].place == "counter journal", "{found:?}");
+    store.close().await;
+}
