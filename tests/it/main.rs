@@ -32,6 +32,8 @@ mod race;
 #[cfg(test)]
 mod shutdown;
 #[cfg(test)]
+mod shuffle;
+#[cfg(test)]
 mod stream;
 #[cfg(test)]
 mod support;

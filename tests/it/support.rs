@@ -9,7 +9,10 @@ pub(crate) mod daemon;
 pub(crate) mod data;
 pub(crate) mod database;
 pub(crate) mod http;
+pub(crate) mod postgres;
 pub(crate) mod process;
+pub(crate) mod publisher;
+pub(crate) mod random;
 pub(crate) mod senml;
 
 /// Makes one test of a function on each of the two stores.

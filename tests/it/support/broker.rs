@@ -60,10 +60,11 @@ impl Broker {
 
     /// Makes it write what it holds to its disk, as it does from time to time.
     pub(crate) fn save(&self) {
+        let path = self.folder.path().join("mosquitto.db");
+        let written = || std::fs::metadata(&path).and_then(|file| file.modified()).ok();
+        let before = written();
         self.process.signal("USR1");
-        eventually("the broker's store", START, || {
-            self.folder.path().join("mosquitto.db").is_file().then_some(())
-        });
+        eventually("the broker's store", START, || written().filter(|now| Some(*now) != before));
     }
 
     /// Publishes one message at QoS 1 and waits for the broker's acknowledgement.

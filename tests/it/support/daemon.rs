@@ -48,6 +48,7 @@ pub(crate) struct Daemon {
     folder: TempDir,
     base: String,
     administrator: String,
+    zone: Option<&'static str>,
     process: Process,
 }
 
@@ -77,8 +78,9 @@ impl Daemon {
         let path = folder.path().join("notchwatch.toml");
         std::fs::write(&path, config).expect("the configuration");
         let administrator = administrator(&path);
-        let process = launch(folder.path());
-        let mut daemon = Self { folder, base: format!("http://127.0.0.1:{port}"), administrator, process };
+        let process = launch(folder.path(), None);
+        let base = format!("http://127.0.0.1:{port}");
+        let mut daemon = Self { folder, base, administrator, zone: None, process };
         daemon.wait_until_ready();
         daemon
     }
@@ -87,9 +89,7 @@ impl Daemon {
     pub(crate) fn wait_until_ready(&mut self) {
         let anonymous = self.anonymous();
         eventually("the program to be ready", START, || {
-            if let Some(status) = self.process.ended() {
-                panic!("the program ended with {status}:\n{}", self.process.said());
-            }
+            self.assert_running();
             anonymous.try_get("/readyz").ok().filter(|answer| answer.status == 200)
         });
     }
@@ -183,8 +183,25 @@ impl Daemon {
 
     /// Starts it again after an end, and waits until it is ready.
     pub(crate) fn restart(&mut self) {
-        self.process = launch(self.folder.path());
+        self.start_again();
         self.wait_until_ready();
+    }
+
+    /// Starts it again after an end and goes on at once.
+    pub(crate) fn start_again(&mut self) {
+        self.process = launch(self.folder.path(), self.zone);
+    }
+
+    /// The zone in the environment (`TZ`) of the starts to come.
+    pub(crate) fn move_to(&mut self, zone: &'static str) {
+        self.zone = Some(zone);
+    }
+
+    /// The test fails with the program's own words when it has ended by itself.
+    pub(crate) fn assert_running(&mut self) {
+        if let Some(status) = self.process.ended() {
+            panic!("the program ended with {status}:\n{}", self.process.said());
+        }
     }
 }
 
@@ -198,9 +215,10 @@ fn administrator(config: &Path) -> String {
     token.unwrap_or_else(|| panic!("no token: {} {said} {warned}", out.status)).to_owned()
 }
 
-fn launch(folder: &Path) -> Process {
+fn launch(folder: &Path, zone: Option<&str>) -> Process {
     let mut command = Command::new(notchwatch());
     command.args(["run", "--config"]).arg(folder.join("notchwatch.toml")).current_dir(folder);
+    command.envs(zone.map(|zone| ("TZ", zone)));
     Process::start(&mut command, &folder.join("notchwatch.log"))
 }
 

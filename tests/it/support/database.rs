@@ -33,14 +33,18 @@ impl Database {
         match engine {
             Engine::Sqlite => Self::Sqlite(TempDir::new().expect("a folder for the store")),
             Engine::Postgres => {
-                static COUNT: AtomicU32 = AtomicU32::new(0);
-                let server = setting("NOTCHWATCH_TEST_POSTGRES").unwrap_or_else(|| POSTGRES.to_owned());
-                let number = COUNT.fetch_add(1, Ordering::Relaxed);
-                let name = format!("notchwatch_it_{}_{}_{number}", std::process::id(), now_ms());
-                psql(&server, &format!("create database {name}"));
-                Self::Postgres { server, name }
+                Self::on_server(&setting("NOTCHWATCH_TEST_POSTGRES").unwrap_or_else(|| POSTGRES.to_owned()))
             }
         }
+    }
+
+    /// Makes one on a PostgreSQL server.
+    pub(crate) fn on_server(url: &str) -> Self {
+        static COUNT: AtomicU32 = AtomicU32::new(0);
+        let number = COUNT.fetch_add(1, Ordering::Relaxed);
+        let name = format!("notchwatch_it_{}_{}_{number}", std::process::id(), now_ms());
+        psql(url, &format!("create database {name}"));
+        Self::Postgres { server: url.to_owned(), name }
     }
 
     /// As the configuration file names it.
@@ -65,7 +69,7 @@ impl Drop for Database {
     }
 }
 
-fn psql(server: &str, statement: &str) {
+pub(crate) fn psql(server: &str, statement: &str) {
     let out = Command::new(program("psql"))
         .args(["--no-password", "--quiet", "--no-psqlrc", "--tuples-only", "--command", statement, server])
         .output()

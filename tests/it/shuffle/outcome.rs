@@ -1,0 +1,193 @@
+//! What a replay came to, as the API tells it, and where two replays differ.
+//!
+//! Owns which fields may differ: those that speak of receipt (`recorded`, `late`), the wall times of decisions and
+//! the version, which counts steps. Findings of communication depend on receipt and are left out.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde_json::{Value, json};
+
+use super::history::{HOUR_MS, History, unit_of};
+use crate::support::http::{Client, Event};
+use crate::support::random::Random;
+
+/// Channels of each unit that are compared sample by sample; the others by the hour.
+const WHOLE: usize = 4;
+const HOUR_S: i64 = HOUR_MS / 1000;
+/// Points are answered for a span of so many hours at one time.
+const SPAN_H: i64 = 6 * 24;
+
+/// What is compared.
+#[derive(Debug)]
+pub(crate) struct Outcome {
+    /// Newest time judged and samples of each unit.
+    pub(crate) judged: BTreeMap<String, Value>,
+    /// Repeats and contradictions counted, of each unit.
+    pub(crate) repeats: BTreeMap<String, u64>,
+    /// Findings that stand, by id.
+    pub(crate) findings: BTreeMap<String, Value>,
+    /// Samples: by the hour, or single.
+    pub(crate) samples: BTreeMap<String, String>,
+    /// Reason and topic of what was refused.
+    pub(crate) refused: BTreeSet<(String, String)>,
+}
+
+impl Outcome {
+    /// Reads everything.
+    pub(crate) fn read(client: &Client, history: &History, seed: u64) -> Self {
+        let mut outcome = Self {
+            judged: BTreeMap::new(),
+            repeats: BTreeMap::new(),
+            findings: standing(client),
+            samples: BTreeMap::new(),
+            refused: BTreeSet::new(),
+        };
+        for unit in client.get("/api/v1/units").items() {
+            let key = format!("{}/{}", word(&unit["railway"]), word(&unit["unit"]));
+            let judged = json!([unit["judged"], unit["samples"]]);
+            let count = |field: &str| word(&unit[field]).parse::<u64>().expect("a count");
+            // The loser of a contradiction contradicts again each time it is repeated.
+            outcome.repeats.insert(key.clone(), count("repeats") + count("conflicts"));
+            outcome.judged.insert(key, judged);
+        }
+        let mut random = Random::new(seed);
+        let channels = channels(client);
+        for topic in &history.units {
+            let unit = unit_of(topic);
+            for channel in &channels {
+                let path = format!("{unit} {channel} by the hour");
+                outcome.samples.insert(path, samples(client, history, &unit, channel, true));
+            }
+            for _ in 0..WHOLE {
+                let channel = random.pick(&channels);
+                let text = samples(client, history, &unit, channel, false);
+                outcome.samples.insert(format!("{unit} {channel}"), text);
+            }
+        }
+        for row in client.get("/api/v1/quarantine?limit=500").items() {
+            outcome.refused.insert((word(&row["reason"]), word(&row["topic"])));
+        }
+        outcome
+    }
+
+    /// Where this differs from what it should be.
+    pub(crate) fn differences(&self, expected: &Self) -> Vec<String> {
+        let mut found = maps("judged", &self.judged, &expected.judged);
+        found.extend(maps("finding", &self.findings, &expected.findings));
+        found.extend(maps("samples", &self.samples, &expected.samples));
+        if self.refused != expected.refused {
+            found.push(format!("refused: {:?}, not {:?}", self.refused, expected.refused));
+        }
+        found
+    }
+}
+
+/// Findings that stand: one that was shown on part of the data and withdrawn since is history, not a result.
+pub(crate) fn standing(client: &Client) -> BTreeMap<String, Value> {
+    let answer = client.get("/api/v1/findings?limit=500");
+    assert!(answer.json()["next"].is_null(), "more findings than one page holds");
+    let findings = answer.items().into_iter().filter(|f| f["kind"] != "comms" && f["outcome"] != "withdrawn");
+    findings.map(|finding| (word(&finding["id"]), without_receipt(finding))).collect()
+}
+
+fn without_receipt(mut finding: Value) -> Value {
+    if let Some(fields) = finding.as_object_mut() {
+        for receipt in ["recorded", "late", "version", "acknowledged_at"] {
+            fields.remove(receipt);
+        }
+        if fields.get("closed_by").is_some_and(|by| !by.is_null()) {
+            fields.remove("closed_at");
+        }
+    }
+    finding
+}
+
+/// The last event of each finding tells what its record holds.
+pub(crate) fn untold(client: &Client, events: &[Event]) -> Vec<String> {
+    let last: BTreeMap<String, Value> = events
+        .iter()
+        .map(|event| event.json()["finding"].clone())
+        .map(|finding| (word(&finding["id"]), told(&finding)))
+        .collect();
+    let records: BTreeMap<String, Value> = client
+        .get("/api/v1/findings?limit=500")
+        .items()
+        .into_iter()
+        .map(|finding| (word(&finding["id"]), told(&finding)))
+        .collect();
+    maps("last event", &last, &records)
+}
+
+/// What an event must tell of: other numbers move without one.
+fn told(finding: &Value) -> Value {
+    let symptoms: BTreeSet<String> = finding["symptoms"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .map(|s| format!("{} {} {}", s["channel"], s["kind"], s["direction"]))
+        .collect();
+    let fields = ["version", "kind", "priority", "active", "open", "occurrence", "outcome", "alarm_state"];
+    let mut told: BTreeMap<&str, Value> = fields.map(|field| (field, finding[field].clone())).into();
+    told.insert("symptoms", json!(symptoms));
+    told.insert("fault", finding["faults"][0]["id"].clone());
+    json!(told)
+}
+
+fn samples(client: &Client, history: &History, unit: &str, channel: &str, hourly: bool) -> String {
+    let (first, last) = history.span_ms;
+    let time = |ms: i64| jiff::Timestamp::from_millisecond(ms).expect("a time of our days");
+    let bucket = if hourly { format!("&bucket={HOUR_S}") } else { String::new() };
+    let mut text = String::new();
+    let mut from = first - 2 * HOUR_MS;
+    while from < last {
+        let to = (from + SPAN_H * HOUR_MS).min(last + 2 * HOUR_MS);
+        let query = format!("channel={channel}&from={}&to={}{bucket}", time(from), time(to));
+        let answer = client.get(&format!("/api/v1/units/{unit}/samples?{query}"));
+        assert_eq!(answer.status, 200, "{}", answer.text);
+        text += &answer.json()["series"][0].to_string();
+        from = to;
+    }
+    text
+}
+
+fn channels(client: &Client) -> Vec<String> {
+    let register = client.get("/api/v1/register").json();
+    let all = register["classes"][0]["channels"].as_array().cloned().unwrap_or_default();
+    let numbers = all.iter().filter(|channel| channel["value"] != "text");
+    numbers.map(|channel| word(&channel["name"])).collect()
+}
+
+fn maps<T: PartialEq + ToString>(
+    what: &str,
+    found: &BTreeMap<String, T>,
+    expected: &BTreeMap<String, T>,
+) -> Vec<String> {
+    let keys: BTreeSet<&String> = found.keys().chain(expected.keys()).collect();
+    keys.into_iter()
+        .filter(|key| found.get(*key) != expected.get(*key))
+        .map(|key| {
+            let show = |value: Option<&T>| value.map_or("nothing".to_owned(), ToString::to_string);
+            let (found, expected) = (show(found.get(key)), show(expected.get(key)));
+            let same = found.bytes().zip(expected.bytes()).take_while(|(a, b)| a == b).count();
+            let near = |text: &str| {
+                let text: String = text.chars().skip(same.saturating_sub(60)).take(160).collect();
+                text
+            };
+            format!("{what} {key}: …{}… and not …{}…", near(&found), near(&expected))
+        })
+        .collect()
+}
+
+fn word(value: &Value) -> String {
+    value.as_str().map_or_else(|| value.to_string(), str::to_owned)
+}
+
+#[test]
+fn a_difference_is_shown_where_it_begins() {
+    let map = |text: &str| BTreeMap::from([("a".to_owned(), text.to_owned())]);
+    assert!(maps("x", &map("same"), &map("same")).is_empty());
+    let long = "n".repeat(500);
+    let found = maps("x", &map(&format!("{long}left")), &map(&format!("{long}right")));
+    assert!(found.len() == 1 && found[0].contains("left…") && found[0].contains("right…"), "{found:?}");
+    assert!(maps("x", &BTreeMap::new(), &map("only"))[0].contains("nothing"));
+}
