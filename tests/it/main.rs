@@ -30,9 +30,9 @@ mod pipeline;
 #[cfg(test)]
 mod race;
 #[cfg(test)]
-mod shutdown;
-#[cfg(test)]
 mod shuffle;
+#[cfg(test)]
+mod shutdown;
 #[cfg(test)]
 mod stream;
 #[cfg(test)]

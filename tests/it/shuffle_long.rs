@@ -6,7 +6,12 @@
 //! Mosquitto, PostgreSQL's server programs and python3, and ends with the first difference.
 
 #![expect(clippy::print_stdout, reason = "printing is what it is for")]
-#![expect(dead_code, unused_imports, unused_macros, reason = "the tests' support is shared, and not all of it is used here")]
+#![expect(
+    dead_code,
+    unused_imports,
+    unused_macros,
+    reason = "the tests' support is shared, and not all of it is used here"
+)]
 
 mod shuffle;
 mod support;
@@ -19,8 +24,19 @@ use support::database::Engine;
 
 fn main() {
     let words: Vec<String> = std::env::args().skip(1).collect();
-    let known =
-        ["seed", "runs", "minutes", "store", "days", "kills", "stops", "brokers", "databases", "within-ms", "at"];
+    let known = [
+        "seed",
+        "runs",
+        "minutes",
+        "store",
+        "days",
+        "kills",
+        "stops",
+        "brokers",
+        "databases",
+        "within-ms",
+        "at",
+    ];
     let mut given: HashMap<&str, &str> = HashMap::new();
     for pair in words.chunks(2) {
         match pair {
@@ -57,9 +73,9 @@ fn main() {
         let findings = reference.clean.findings.len();
         println!("seed {}: {} messages, {findings} findings", options.seed, reference.history.before.len());
         for engine in &engines {
-            let begun = Instant::now();
+            let start = Instant::now();
             reference.check(&options, *engine);
-            println!("seed {} on {engine:?}: the same, {:.0?}", options.seed, begun.elapsed());
+            println!("seed {} on {engine:?}: the same, {:.0?}", options.seed, start.elapsed());
         }
         if !minutes.is_zero() && began.elapsed() > minutes {
             break;

@@ -228,7 +228,10 @@ fn the_same_seed_gives_the_same_set_with_everything_in_it() {
     assert!(one.before.iter().zip(&two.before).all(|(a, b)| a.publish == b.publish));
     assert_eq!((one.units.len(), one.implausible.len()), (3, 12));
     let keys = History::keys(one.before.iter());
-    assert!(keys.values().all(|samples| *samples > 40 * 20 * 60), "three units with their channels: {keys:?}");
+    assert!(
+        keys.values().all(|samples| *samples > 40 * 20 * 60),
+        "three units with their channels: {keys:?}"
+    );
     assert!(one.after.iter().all(|m| m.at_ms > one.tail_ms) && !one.after.is_empty());
 }
 

@@ -104,9 +104,9 @@ impl Plan {
         for sent in &history.implausible {
             before.push((first + random.millis(last - first), sent.publish.clone(), false));
         }
-        let list = faults.list(&mut random);
-        let share = list.len() - list.len() / 4;
-        let (early, late) = list.split_at(share);
+        let befalls = faults.list(&mut random);
+        let share = befalls.len() - befalls.len() / 4;
+        let (early, late) = befalls.split_at(share);
         let before = steps(before, early, faults.within_ms, &mut random);
         let after = steps(after, late, faults.within_ms, &mut random);
         Self { before, after, sends }

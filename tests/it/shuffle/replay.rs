@@ -113,7 +113,7 @@ impl Stand {
                 self.daemon.start_again();
             }
             Fault::Broker => self.kill_broker(),
-            Fault::Database => drop(self.without_database(|_| ())),
+            Fault::Database => self.without_database(|_| ()),
             Fault::DatabaseAndKill => {
                 self.without_database(|stand| {
                     stand.daemon.assert_running();
@@ -179,7 +179,8 @@ impl Stand {
         });
         eventually(&format!("{samples} samples to be judged"), JUDGED, || {
             let units = operator.get("/api/v1/units").items();
-            let count = |unit: &serde_json::Value| unit["samples"].as_str().and_then(|n| n.parse::<usize>().ok());
+            let count =
+                |unit: &serde_json::Value| unit["samples"].as_str().and_then(|n| n.parse::<usize>().ok());
             let judged: usize = units.iter().filter_map(count).sum();
             assert!(judged <= samples, "{judged} samples judged of {samples}: some twice");
             (judged == samples && behind(&operator) == 0).then_some(())
@@ -220,8 +221,7 @@ fn lock(database: &Database) -> Process {
                   store.execute('begin immediate')\nprint('held', flush=True)\ntime.sleep(60)\n";
     let log = format!("{path}.lock-{}", now_ms());
     let mut command = Command::new(program("python3"));
-    let process =
-        Process::start(command.args(["-c", script, path]), std::path::Path::new(&log));
+    let process = Process::start(command.args(["-c", script, path]), std::path::Path::new(&log));
     eventually("the lock", STOP, || process.said().contains("held").then_some(()));
     process
 }

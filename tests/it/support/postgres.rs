@@ -29,7 +29,16 @@ impl Postgres {
         let data = server.data();
         run(server
             .program("initdb")
-            .args(["--username", "postgres", "--auth", "trust", "--encoding", "UTF8", "--no-sync", "--pgdata"])
+            .args([
+                "--username",
+                "postgres",
+                "--auth",
+                "trust",
+                "--encoding",
+                "UTF8",
+                "--no-sync",
+                "--pgdata",
+            ])
             .arg(data));
         server.start_again();
         psql(&server.url("postgres"), "create database test");

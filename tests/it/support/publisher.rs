@@ -118,9 +118,8 @@ fn write(socket: &mut TcpStream, id: u16, publish: &Publish, dup: bool) -> io::R
 fn acknowledged(socket: &mut TcpStream) -> io::Result<u16> {
     let (kind, body) = packet(socket)?;
     match (kind, body.as_slice()) {
-        (0x40, [high, low]) => Ok(u16::from_be_bytes([*high, *low])),
         // 0x10: taken, and nobody has subscribed.
-        (0x40, [high, low, 0 | 0x10, ..]) => Ok(u16::from_be_bytes([*high, *low])),
+        (0x40, [high, low] | [high, low, 0 | 0x10, ..]) => Ok(u16::from_be_bytes([*high, *low])),
         _ => Err(io::Error::other(format!("no PUBACK: {kind:#x} {body:?}"))),
     }
 }

@@ -1,6 +1,6 @@
 //! Pseudo-random numbers from a seed: the same on every machine, so that a failure can be repeated.
 //!
-//! SplitMix64 (Steele, Lea, Flood, "Fast splittable pseudorandom number generators", OOPSLA 2014). Not for secrets.
+//! `SplitMix64` (Steele, Lea, Flood, "Fast splittable pseudorandom number generators", OOPSLA 2014). Not for secrets.
 
 /// A generator.
 #[derive(Clone, Debug)]
