@@ -18,13 +18,14 @@ use crate::Result;
 #[derive(Debug, Clone)]
 pub(crate) enum Db {
     Sqlite(sqlite::Pools),
-    Postgres(sqlx::PgPool),
+    Postgres(postgres::Pools),
 }
 
 /// A running transaction. Dropped without [`Tx::commit`], it changes nothing.
 pub(crate) enum Tx {
     Sqlite(sqlx::Transaction<'static, sqlx::Sqlite>),
-    Postgres(sqlx::Transaction<'static, sqlx::Postgres>),
+    /// With the number that counters ask for, see [`Tx::fence`].
+    Postgres(sqlx::Transaction<'static, sqlx::Postgres>, Option<i64>),
 }
 
 impl Db {
@@ -32,7 +33,15 @@ impl Db {
     pub(crate) async fn read(&self) -> Result<Tx> {
         match self {
             Db::Sqlite(pools) => sqlite::read(pools).await.map(Tx::Sqlite),
-            Db::Postgres(pool) => postgres::read(pool).await.map(Tx::Postgres),
+            Db::Postgres(pools) => postgres::read(pools).await.map(|tx| Tx::Postgres(tx, None)),
+        }
+    }
+
+    /// Begins a transaction that only reads, for what must go on however many people read at the time.
+    pub(crate) async fn look(&self) -> Result<Tx> {
+        match self {
+            Db::Sqlite(pools) => sqlite::read(pools).await.map(Tx::Sqlite),
+            Db::Postgres(pools) => postgres::look(pools).await.map(|tx| Tx::Postgres(tx, None)),
         }
     }
 
@@ -41,7 +50,9 @@ impl Db {
     pub(crate) async fn write(&self) -> Result<Tx> {
         match self {
             Db::Sqlite(pools) => sqlite::write(pools).await.map(Tx::Sqlite),
-            Db::Postgres(pool) => postgres::write(pool).await.map(Tx::Postgres),
+            Db::Postgres(pools) => {
+                postgres::write(pools).await.map(|tx| Tx::Postgres(tx, pools.fence.get().copied()))
+            }
         }
     }
 
@@ -49,7 +60,7 @@ impl Db {
     pub(crate) async fn close(&self) {
         match self {
             Db::Sqlite(pools) => sqlite::close(pools).await,
-            Db::Postgres(pool) => pool.close().await,
+            Db::Postgres(pools) => postgres::close(pools).await,
         }
     }
 
@@ -60,9 +71,26 @@ impl Db {
         tx.end().await?;
         Ok(rows)
     }
+
+    /// As [`Db::fetch`], for what must go on however many people read at the time.
+    pub(crate) async fn fetch_for_work(&self, sql: &'static str, values: Vec<Value>) -> Result<Vec<Row>> {
+        let mut tx = self.look().await?;
+        let rows = tx.fetch(sql, values).await?;
+        tx.end().await?;
+        Ok(rows)
+    }
 }
 
 impl Tx {
+    /// The number that counters ask for: a process whose database was taken over by another has an old one. `None`
+    /// where nobody asks.
+    pub(crate) fn fence(&self) -> Option<i64> {
+        match self {
+            Tx::Sqlite(_) => None,
+            Tx::Postgres(_, fence) => *fence,
+        }
+    }
+
     /// Runs a statement and reads its rows.
     ///
     /// Parameters are `$1`, `$2`, … on both engines. `INTS($1)` and `TEXTS($1)` stand for the set bound there, after
@@ -70,7 +98,7 @@ impl Tx {
     pub(crate) async fn fetch(&mut self, sql: &'static str, values: Vec<Value>) -> Result<Vec<Row>> {
         match self {
             Tx::Sqlite(tx) => sqlite::fetch(tx, render(sql, &SQLITE), values).await,
-            Tx::Postgres(tx) => postgres::fetch(tx, render(sql, &POSTGRES), values).await,
+            Tx::Postgres(tx, _) => postgres::fetch(tx, render(sql, &POSTGRES), values).await,
         }
     }
 
@@ -83,7 +111,7 @@ impl Tx {
     pub(crate) async fn execute(&mut self, sql: &'static str, values: Vec<Value>) -> Result<u64> {
         match self {
             Tx::Sqlite(tx) => sqlite::execute(tx, render(sql, &SQLITE), values).await,
-            Tx::Postgres(tx) => postgres::execute(tx, render(sql, &POSTGRES), values).await,
+            Tx::Postgres(tx, _) => postgres::execute(tx, render(sql, &POSTGRES), values).await,
         }
     }
 
@@ -91,7 +119,7 @@ impl Tx {
     pub(crate) async fn script(&mut self, sql: &'static str) -> Result<()> {
         match self {
             Tx::Sqlite(tx) => sqlite::script(tx, sql).await,
-            Tx::Postgres(tx) => postgres::script(tx, sql).await,
+            Tx::Postgres(tx, _) => postgres::script(tx, sql).await,
         }
     }
 
@@ -105,7 +133,7 @@ impl Tx {
     ) -> Result<u64> {
         match self {
             Tx::Sqlite(tx) => sqlite::insert(tx, table, columns, suffix).await,
-            Tx::Postgres(tx) => postgres::insert(tx, table, columns, suffix).await,
+            Tx::Postgres(tx, _) => postgres::insert(tx, table, columns, suffix).await,
         }
     }
 
@@ -113,7 +141,7 @@ impl Tx {
     pub(crate) async fn end(self) -> Result<()> {
         match self {
             Tx::Sqlite(tx) => Ok(tx.rollback().await?),
-            Tx::Postgres(tx) => Ok(tx.rollback().await?),
+            Tx::Postgres(tx, _) => postgres::end(tx).await,
         }
     }
 
@@ -121,7 +149,7 @@ impl Tx {
     pub(crate) async fn commit(self) -> Result<()> {
         match self {
             Tx::Sqlite(tx) => Ok(tx.commit().await?),
-            Tx::Postgres(tx) => Ok(tx.commit().await?),
+            Tx::Postgres(tx, _) => postgres::commit(tx).await,
         }
     }
 }

@@ -9,6 +9,9 @@ pub enum Error {
     /// The database does not answer: hold what was to be written and try again.
     #[error("database unreachable: {0}")]
     Unreachable(String),
+    /// A table has no part for a row yet: the store makes it and tries again.
+    #[error("no part of a table for a row: {0}")]
+    NoPart(String),
     /// The disk or the database is full: hold and try again.
     #[error("no space left for the database: {0}")]
     Full(String),
@@ -42,7 +45,7 @@ pub enum Error {
 impl Error {
     /// Whether the same call can succeed later without a change.
     pub fn passes(&self) -> bool {
-        matches!(self, Error::Unreachable(_) | Error::Full(_))
+        matches!(self, Error::Unreachable(_) | Error::Full(_) | Error::NoPart(_))
     }
 }
 
@@ -74,6 +77,6 @@ fn of_database(said: &dyn sqlx::error::DatabaseError) -> Error {
     if said.try_downcast_ref::<sqlx::sqlite::SqliteError>().is_some() {
         sqlite::sort(code.parse().unwrap_or_default(), message)
     } else {
-        postgres::sort(&code, message)
+        postgres::sort(&code, said.constraint(), message)
     }
 }

@@ -13,7 +13,9 @@ mod evaluation;
 mod findings;
 mod journal;
 mod migrate;
+mod owner;
 mod pack;
+mod partition;
 mod quarantine;
 mod register;
 mod upkeep;
@@ -103,6 +105,7 @@ impl Store {
             (Db::Sqlite(pools), lock)
         };
         migrate::migrate(&db).await?;
+        let lease = if alone { owner::take(&db).await? } else { None };
         let stop = CancellationToken::new();
         let newest = upkeep::newest_event(&db).await?;
         let shared = Shared {
@@ -118,7 +121,9 @@ impl Store {
             lock: Mutex::new(lock),
         };
         let store = Self { shared: Arc::new(shared) };
+        store.make_ahead(None).await?;
         store.start_upkeep();
+        store.start_heartbeat(lease);
         Ok(store)
     }
 
@@ -133,7 +138,7 @@ impl Store {
 
     /// Whether the store answers.
     pub async fn ping(&self) -> Result<()> {
-        self.shared.db.fetch("SELECT position FROM evaluation", vec![]).await.map(drop)
+        self.shared.db.fetch_for_work("SELECT position FROM evaluation", vec![]).await.map(drop)
     }
 
     /// Newest event id, updated after every commit of this process (and by polling for other processes' on `PostgreSQL`).

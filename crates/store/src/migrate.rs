@@ -16,12 +16,20 @@ struct Migration {
 }
 
 /// In order. A released one never changes.
-const MIGRATIONS: &[Migration] = &[Migration {
-    version: 1,
-    name: "base",
-    sqlite: include_str!("../../../migrations/sqlite/0001_base.sql"),
-    postgres: include_str!("../../../migrations/postgres/0001_base.sql"),
-}];
+const MIGRATIONS: &[Migration] = &[
+    Migration {
+        version: 1,
+        name: "base",
+        sqlite: include_str!("../../../migrations/sqlite/0001_base.sql"),
+        postgres: include_str!("../../../migrations/postgres/0001_base.sql"),
+    },
+    Migration {
+        version: 2,
+        name: "partitions",
+        sqlite: include_str!("../../../migrations/sqlite/0002_partitions.sql"),
+        postgres: include_str!("../../../migrations/postgres/0002_partitions.sql"),
+    },
+];
 
 /// Held while migrating, so that two processes that start at once do not both migrate.
 const LOCK: &str = "SELECT pg_advisory_xact_lock(5714067021)";
@@ -30,7 +38,7 @@ const LOCK: &str = "SELECT pg_advisory_xact_lock(5714067021)";
 pub(crate) async fn migrate(db: &Db) -> Result<()> {
     for migration in MIGRATIONS {
         let mut tx = db.write().await?;
-        if matches!(tx, Tx::Postgres(_)) {
+        if matches!(tx, Tx::Postgres(..)) {
             tx.fetch(LOCK, vec![]).await?;
         }
         let applied = applied(&mut tx).await?;
@@ -60,7 +68,7 @@ async fn apply(tx: &mut Tx, migration: &Migration) -> Result<()> {
 async fn applied(tx: &mut Tx) -> Result<Vec<(i64, String)>> {
     let exists = match tx {
         Tx::Sqlite(_) => "SELECT 1 FROM sqlite_schema WHERE type = 'table' AND name = 'migration'",
-        Tx::Postgres(_) => {
+        Tx::Postgres(..) => {
             "SELECT 1 FROM pg_tables WHERE schemaname = current_schema() AND tablename = 'migration'"
         }
     };

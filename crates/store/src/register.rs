@@ -72,7 +72,8 @@ impl Store {
         if !missing {
             return Ok(found);
         }
-        let rows = self.shared.db.fetch("SELECT unit_no, railway, unit FROM unit", values![]).await?;
+        let rows =
+            self.shared.db.fetch_for_work("SELECT unit_no, railway, unit FROM unit", values![]).await?;
         let fresh = rows.iter().map(numbered).collect::<Result<HashMap<UnitKey, i64>>>()?;
         self.shared.units.write().unwrap_or_else(PoisonError::into_inner).clone_from(&fresh);
         Ok(fresh)
@@ -91,7 +92,7 @@ impl Store {
         if found.len() == wanted.len() {
             return Ok(found);
         }
-        let rows = self.shared.db.fetch("SELECT id FROM railway", values![]).await?;
+        let rows = self.shared.db.fetch_for_work("SELECT id FROM railway", values![]).await?;
         let fresh = rows.iter().map(|row| row.parsed("id")).collect::<Result<HashSet<RailwayId>>>()?;
         let found = among(&fresh);
         *self.shared.railways.write().unwrap_or_else(PoisonError::into_inner) = fresh;
@@ -277,12 +278,17 @@ async fn has_samples(tx: &mut Tx, unit_no: i64) -> Result<bool> {
 }
 
 /// Takes `count` numbers of a counter; returns the first. The counter stays locked until the transaction ends, so
-/// that numbers become visible in order.
+/// that numbers become visible in order. Errors with [`Error::InUse`] when another process has taken the database over.
 pub(crate) async fn give(tx: &mut Tx, counter: &'static str, count: usize) -> Result<i64> {
-    let sql = "UPDATE counter SET value = value + $2 WHERE name = $1 RETURNING value";
-    let row = tx.fetch_one(sql, values![counter, int(count)]).await?;
+    let sql = "UPDATE counter SET value = value + $2 WHERE name = $1 AND fence = COALESCE($3, fence) \
+               RETURNING value";
+    let fence = tx.fence();
+    let row = tx.fetch_one(sql, values![counter, int(count), fence]).await?;
     let last = row
-        .ok_or_else(|| Error::Damaged { place: "counter".into(), what: format!("no counter {counter}") })?
+        .ok_or_else(|| match fence {
+            Some(_) => Error::InUse("another process has taken the database over; stop this one".into()),
+            None => Error::Damaged { place: "counter".into(), what: format!("no counter {counter}") },
+        })?
         .int("value")?;
     Ok(last - int(count) + 1)
 }

@@ -51,7 +51,7 @@ impl Store {
 
 /// Newest event committed; 0 when there is none.
 pub(crate) async fn newest_event(db: &Db) -> Result<EventId> {
-    let rows = db.fetch("SELECT value FROM counter WHERE name = 'event'", values![]).await?;
+    let rows = db.fetch_for_work("SELECT value FROM counter WHERE name = 'event'", values![]).await?;
     rows.first().map_or(Ok(EventId(0)), |row| row.int("value").map(EventId))
 }
 

@@ -5,6 +5,7 @@
 
 use std::borrow::Cow;
 use std::str::FromStr as _;
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use sqlx::postgres::{PgConnectOptions, PgPool, PgPoolOptions};
@@ -15,8 +16,14 @@ use crate::{Error, Result};
 
 /// How long a caller waits for a connection: short, so that a page says "unreachable" instead of hanging.
 const CONNECT: Duration = Duration::from_secs(3);
-/// Connections for writers beside the readers.
-const WRITERS: u32 = 4;
+/// Connections for what must go on whatever people read: messages, findings, housekeeping, looking for events, and two
+/// for decisions. Commits of one kind follow one another, so more would only wait.
+const WORKERS: u32 = 6;
+/// How long an answer to a statement is waited for: longer than the server's own limits below, which come first unless
+/// the link died without a word. Then the connection is given up.
+const ANSWER: Duration = Duration::from_secs(130);
+/// The same for statements that only read.
+const READ_ANSWER: Duration = Duration::from_secs(35);
 /// Bytes in one statement, well below the engine's limit of 1 GiB for a message and kind to memory.
 const STATEMENT_BYTES: usize = 32 << 20;
 /// Rows in one statement.
@@ -29,27 +36,71 @@ const BEGIN_READ: &str =
 const BEGIN_WRITE: &str = "BEGIN; SET LOCAL statement_timeout = '120s'; SET LOCAL lock_timeout = '60s'; \
                            SET LOCAL synchronous_commit = 'on'";
 
+/// Connections of one database: those that people's reads may fill up, and those that work needs. Neither can take
+/// the other's.
+#[derive(Debug, Clone)]
+pub(crate) struct Pools {
+    readers: PgPool,
+    workers: PgPool,
+    /// The number that the counters ask for; unset for a process beside the one that runs.
+    pub(crate) fence: Arc<OnceLock<i64>>,
+}
+
 /// Connects.
-pub(crate) async fn open(url: &str, readers: u32) -> Result<PgPool> {
+pub(crate) async fn open(url: &str, readers: u32) -> Result<Pools> {
     let options = PgConnectOptions::from_str(url)
         .map_err(|e| Error::Refused(format!("not a database address: {e}")))?
         .application_name("notchwatch")
         .statement_cache_capacity(0)
         .extra_float_digits(None);
-    let pool = PgPoolOptions::new()
-        .max_connections(readers.max(1) + WRITERS)
-        .acquire_timeout(CONNECT)
-        .connect_with(options)
-        .await?;
-    Ok(pool)
+    let pool = |most| PgPoolOptions::new().max_connections(most).acquire_timeout(CONNECT);
+    let workers = pool(WORKERS).connect_with(options.clone()).await?;
+    let readers = pool(readers.max(1)).connect_lazy_with(options);
+    Ok(Pools { readers, workers, fence: Arc::default() })
 }
 
-pub(crate) async fn read(pool: &PgPool) -> Result<Transaction<'static, Postgres>> {
-    Ok(pool.begin_with(BEGIN_READ).await?)
+pub(crate) async fn read(pools: &Pools) -> Result<Transaction<'static, Postgres>> {
+    answered(READ_ANSWER, pools.readers.begin_with(BEGIN_READ)).await
 }
 
-pub(crate) async fn write(pool: &PgPool) -> Result<Transaction<'static, Postgres>> {
-    Ok(pool.begin_with(BEGIN_WRITE).await?)
+/// As [`read`], on a connection that people's reads cannot take.
+pub(crate) async fn look(pools: &Pools) -> Result<Transaction<'static, Postgres>> {
+    answered(READ_ANSWER, pools.workers.begin_with(BEGIN_READ)).await
+}
+
+pub(crate) async fn write(pools: &Pools) -> Result<Transaction<'static, Postgres>> {
+    answered(ANSWER, pools.workers.begin_with(BEGIN_WRITE)).await
+}
+
+pub(crate) async fn commit(tx: Transaction<'static, Postgres>) -> Result<()> {
+    answered(ANSWER, tx.commit()).await
+}
+
+pub(crate) async fn end(tx: Transaction<'static, Postgres>) -> Result<()> {
+    answered(READ_ANSWER, tx.rollback()).await
+}
+
+pub(crate) async fn close(pools: &Pools) {
+    pools.readers.close().await;
+    pools.workers.close().await;
+}
+
+/// Runs one statement outside of any transaction, for the few that the engine wants so.
+pub(crate) async fn alone(pools: &Pools, sql: String) -> Result<()> {
+    answered(ANSWER, sqlx::raw_sql(AssertSqlSafe(sql)).execute(&pools.workers)).await.map(drop)
+}
+
+/// Runs a statement whose text is made of names and numbers of our own.
+pub(crate) async fn run(tx: &mut Transaction<'static, Postgres>, sql: String) -> Result<()> {
+    answered(ANSWER, sqlx::raw_sql(AssertSqlSafe(sql)).execute(&mut **tx)).await.map(drop)
+}
+
+/// A link can die without a word: nobody waits longer than stated.
+async fn answered<T>(limit: Duration, call: impl Future<Output = sqlx::Result<T>>) -> Result<T> {
+    match tokio::time::timeout(limit, call).await {
+        Ok(done) => Ok(done?),
+        Err(_) => Err(Error::Unreachable(format!("no answer within {} s", limit.as_secs()))),
+    }
 }
 
 pub(crate) async fn fetch(
@@ -57,7 +108,7 @@ pub(crate) async fn fetch(
     sql: Cow<'static, str>,
     values: Vec<Value>,
 ) -> Result<Vec<Row>> {
-    let rows = bind(sql, values).fetch_all(&mut **tx).await?;
+    let rows = answered(ANSWER, bind(sql, values).fetch_all(&mut **tx)).await?;
     Ok(rows.into_iter().map(Row::Postgres).collect())
 }
 
@@ -66,7 +117,7 @@ pub(crate) async fn execute(
     sql: Cow<'static, str>,
     values: Vec<Value>,
 ) -> Result<u64> {
-    Ok(bind(sql, values).execute(&mut **tx).await?.rows_affected())
+    Ok(answered(ANSWER, bind(sql, values).execute(&mut **tx)).await?.rows_affected())
 }
 
 pub(crate) async fn script(tx: &mut Transaction<'static, Postgres>, sql: &'static str) -> Result<()> {
@@ -96,17 +147,19 @@ pub(crate) async fn insert(
                 Column::Bools(v) => query.bind(part(v, from, to)),
             };
         }
-        touched += query.execute(&mut **tx).await?.rows_affected();
+        touched += answered(ANSWER, query.execute(&mut **tx)).await?.rows_affected();
         from = to;
     }
     Ok(touched)
 }
 
-/// Whether a SQLSTATE is one that a caller can wait out, a broken rule, or neither.
-pub(crate) fn sort(code: &str, message: String) -> Error {
+/// Whether a SQLSTATE is one that a caller can wait out, a broken rule, or neither. A row for which a table has no part
+/// breaks a check that has no name.
+pub(crate) fn sort(code: &str, constraint: Option<&str>, message: String) -> Error {
     // https://www.postgresql.org/docs/current/errcodes-appendix.html
     match (code.get(..2).unwrap_or_default(), code) {
         (_, "53100") => Error::Full(message),
+        (_, "23514") if constraint.is_none() => Error::NoPart(message),
         ("08" | "53" | "57" | "40", _) | (_, "55P03" | "25006") => Error::Unreachable(message),
         ("22" | "23" | "54", _) => Error::Refused(message),
         ("XX", _) => Error::Damaged { place: "database".into(), what: message },
@@ -174,12 +227,13 @@ mod tests {
     #[test]
     fn codes_are_sorted_by_what_a_caller_can_do() {
         for code in ["08006", "57P01", "53300", "40001", "40P01", "55P03", "57014"] {
-            assert!(matches!(sort(code, String::new()), Error::Unreachable(_)), "{code}");
+            assert!(matches!(sort(code, None, String::new()), Error::Unreachable(_)), "{code}");
         }
-        assert!(matches!(sort("53100", String::new()), Error::Full(_)));
-        assert!(matches!(sort("23514", String::new()), Error::Refused(_)), "check violation");
-        assert!(matches!(sort("22021", String::new()), Error::Refused(_)), "a NUL in a text");
-        assert!(matches!(sort("42601", String::new()), Error::Database(_)), "syntax");
+        assert!(matches!(sort("53100", None, String::new()), Error::Full(_)));
+        assert!(matches!(sort("23514", Some("c"), String::new()), Error::Refused(_)), "check violation");
+        assert!(matches!(sort("23514", None, String::new()), Error::NoPart(_)), "no partition for a row");
+        assert!(matches!(sort("22021", None, String::new()), Error::Refused(_)), "a NUL in a text");
+        assert!(matches!(sort("42601", None, String::new()), Error::Database(_)), "syntax");
     }
 
     #[test]

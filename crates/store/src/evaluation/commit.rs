@@ -16,7 +16,7 @@ use crate::{Error, EventKind, Result, Store};
 impl Store {
     /// Journal position up to which findings are committed.
     pub async fn evaluated(&self) -> Result<Seq> {
-        let rows = self.shared.db.fetch("SELECT position FROM evaluation", values![]).await?;
+        let rows = self.shared.db.fetch_for_work("SELECT position FROM evaluation", values![]).await?;
         rows.first().map_or(Ok(Seq(0)), |row| row.int("position").map(Seq))
     }
 

@@ -50,7 +50,12 @@ impl Store {
         let (ready, refused) = self.prepare(batch).await?;
         let doubts = self.doubts(batch);
         let all = Batch { messages: batch, ready, refused, doubts };
-        let done = match self.write(&all, Mode::Whole).await {
+        let mut first = self.write(&all, Mode::Whole).await;
+        if let Err(Error::NoPart(_)) = first {
+            self.make_journal_now(all.ready.len()).await?;
+            first = self.write(&all, Mode::Whole).await;
+        }
+        let done = match first {
             Err(Error::Refused(what)) => {
                 tracing::warn!(
                     what,

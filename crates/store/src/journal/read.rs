@@ -28,14 +28,17 @@ impl Store {
     pub async fn journal_after(&self, after: Seq, limit: usize) -> Result<Vec<JournalMessage>> {
         let sql = "SELECT j.seq, u.railway, u.unit, j.received, j.retained, j.approximate, j.packed, j.extras \
                    FROM journal j JOIN unit u ON u.unit_no = j.unit_no WHERE j.seq > $1 ORDER BY j.seq LIMIT $2";
-        let rows = self.shared.db.fetch(sql, values![after.0, int(limit)]).await?;
+        let rows = self.shared.db.fetch_for_work(sql, values![after.0, int(limit)]).await?;
         rows.iter().map(|row| journal_message(&self.shared.known, row)).collect()
     }
 
     /// Newest position in the journal.
     pub async fn journal_end(&self) -> Result<Seq> {
-        let rows =
-            self.shared.db.fetch("SELECT value FROM counter WHERE name = 'journal'", values![]).await?;
+        let rows = self
+            .shared
+            .db
+            .fetch_for_work("SELECT value FROM counter WHERE name = 'journal'", values![])
+            .await?;
         rows.first().map_or(Ok(Seq(0)), |row| row.int("value").map(Seq))
     }
 

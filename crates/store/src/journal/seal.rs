@@ -26,6 +26,7 @@ impl Store {
         let mut report = SealReport::default();
         let mut left = HashSet::new();
         let open_from = (now - CLOSED_AFTER).day();
+        self.make_ahead(Some(now)).await?;
         loop {
             let mut due = self.due(open_from).await?;
             due.retain(|day| !left.contains(day));
@@ -33,12 +34,18 @@ impl Store {
                 break;
             }
             for day in due.chunk_by(|a, b| a.1 == b.1) {
+                self.make_days(&day.iter().map(|(_, day)| *day).take(1).collect::<Vec<_>>()).await?;
                 for some in day.chunks(AT_ONCE) {
                     self.seal_some(some, &mut report, &mut left).await?;
                 }
             }
         }
-        report.dropped = self.drop_rows(now - keep_raw).await?;
+        let before = now - keep_raw;
+        let (dropped, ranges) = self.drop_journal_parts(before).await?;
+        report.dropped = dropped;
+        for (after, up_to) in ranges {
+            report.dropped += self.drop_rows(before, after, up_to).await?;
+        }
         let sql = "DELETE FROM batch WHERE mark < (SELECT SUM(value) FROM counter \
                    WHERE name IN ('journal', 'quarantine')) - $1";
         let mut tx = self.shared.db.write().await?;
@@ -85,16 +92,14 @@ impl Store {
         Ok(())
     }
 
-    /// Drops rows that are sealed, judged and received before a time. Rows stand nearly in order of receipt: the
-    /// look ends at the first part that is all younger.
-    async fn drop_rows(&self, before: Time) -> Result<u64> {
-        let evaluated = self.evaluated().await?;
+    /// Drops rows of a range of judged positions that are sealed and received before a time. Rows stand nearly in
+    /// order of receipt: the look ends at the first piece that is all younger.
+    async fn drop_rows(&self, before: Time, mut after: i64, up_to: i64) -> Result<u64> {
         let mut dropped = 0;
-        let mut after = 0;
         loop {
             let sql = "SELECT seq, received, open_day FROM journal WHERE seq > $1 AND seq <= $2 \
                        ORDER BY seq LIMIT $3";
-            let rows = self.shared.db.fetch(sql, values![after, evaluated.0, int(DROP_AT_ONCE)]).await?;
+            let rows = self.shared.db.fetch(sql, values![after, up_to, int(DROP_AT_ONCE)]).await?;
             let (mut old, mut any_old) = (Vec::new(), false);
             for row in &rows {
                 after = row.int("seq")?;

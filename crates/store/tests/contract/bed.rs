@@ -53,6 +53,11 @@ impl Bed {
         Store::open(&Options { url: self.url.clone(), readers: 4 }).await
     }
 
+    /// Opens the store beside the one that runs on it.
+    pub(crate) async fn open_beside(&self) -> Store {
+        Store::open_beside(&Options { url: self.url.clone(), readers: 4 }).await.unwrap()
+    }
+
     /// Opens the store and registers the fleet.
     pub(crate) async fn open(&self) -> Store {
         let store = self.reopen().await;

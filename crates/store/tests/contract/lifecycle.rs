@@ -16,17 +16,11 @@ pub(crate) async fn migrating_again_changes_nothing(bed: &Bed) {
     store.close().await;
     let store = bed.reopen().await;
     assert_eq!(store.register().await.unwrap().units.len(), 3);
-    match bed.engine {
-        Engine::Sqlite => {
-            let error = bed.try_open().await.unwrap_err();
-            assert!(matches!(error, Error::InUse(_)), "a second one at once: {error}");
-        }
-        Engine::Postgres => {
-            let second = bed.try_open().await.unwrap();
-            second.ping().await.unwrap();
-            second.close().await;
-        }
-    }
+    let error = bed.try_open().await.unwrap_err();
+    assert!(matches!(error, Error::InUse(_)), "a second one at once: {error}");
+    let beside = bed.open_beside().await;
+    beside.ping().await.unwrap();
+    beside.close().await;
     store.close().await;
     assert!(store.ping().await.unwrap_err().passes(), "a closed store says that it does not answer");
     let store = bed.reopen().await;
@@ -136,7 +130,7 @@ pub(crate) async fn watchers_are_told(bed: &Bed) {
     store.commit_evaluation(commit(vec![machine("f-1", "northmoor/NM-1")]), at(0)).await.unwrap();
     assert_eq!(*watch.borrow_and_update(), EventId(1), "at once, for a commit of this process");
     if bed.engine == Engine::Postgres {
-        let other = bed.reopen().await;
+        let other = bed.open_beside().await;
         other.commit_evaluation(commit(vec![machine("f-2", "northmoor/NM-1")]), at(0)).await.unwrap();
         let soon = std::time::Duration::from_secs(20);
         tokio::time::timeout(soon, watch.changed()).await.expect("told of another process").unwrap();

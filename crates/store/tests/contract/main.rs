@@ -18,6 +18,7 @@ mod decisions;
 mod findings;
 mod lifecycle;
 mod outage;
+mod parts;
 mod quarantine;
 mod samples;
 mod sealing;
@@ -76,4 +77,24 @@ on_both! {
     sealing::messages_across_midnight_are_in_both_days,
     sealing::old_rows_go_only_when_sealed_and_judged,
     sealing::sealed_reads_equal_unsealed_reads,
+}
+
+macro_rules! on_postgres {
+    ($($module:ident :: $case:ident),* $(,)?) => {
+        mod postgres_alone {
+            $(#[test]
+            fn $case() {
+                crate::bed::run(crate::bed::Engine::Postgres, crate::$module::$case);
+            })*
+        }
+    };
+}
+
+on_postgres! {
+    parts::a_drop_cut_short_is_finished_later,
+    parts::a_row_without_a_part_gets_one,
+    parts::an_old_database_is_parted_with_everything_in_it,
+    parts::no_clock_of_a_sender_makes_a_part,
+    parts::old_days_go_whole,
+    parts::old_parts_go_whole_while_the_rest_goes_on,
 }

@@ -66,7 +66,7 @@ async fn a_lost_answer_to_a_commit_doubles_nothing(bed: &Bed) {
     let mut relays = tokio::task::JoinSet::new();
     relays.spawn(relay(listener, server.to_owned(), Arc::clone(&cut)));
 
-    let store = Store::open(&Options { url, readers: 2 }).await.unwrap();
+    let store = Store::open_beside(&Options { url, readers: 2 }).await.unwrap();
     let warm = message("northmoor/NM-2", 9, vec![sample(9, 0, 1.0)]);
     let first = store.append(&[warm]).await.unwrap().last.unwrap();
     let batch = [
