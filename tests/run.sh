@@ -63,6 +63,7 @@ install_missing() {
   has mosquitto_pub || packages+=(mosquitto-clients)
   has psql || packages+=(postgresql-client)
   [ -n "$(postgres_bin)" ] || postgres_answers "${NOTCHWATCH_TEST_POSTGRES:-$postgres_default}" || packages+=(postgresql)
+  has pgbouncer || packages+=(pgbouncer)
   has chromium || packages+=(chromium)
   has chromedriver || packages+=(chromium-driver)
   has npm || packages+=(nodejs npm)

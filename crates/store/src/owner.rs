@@ -30,30 +30,28 @@ pub(crate) async fn take(db: &Db) -> Result<Option<Lease>> {
     let Db::Postgres(pools) = db else { return Ok(None) };
     let me = myself();
     let began = Instant::now();
-    let mut seen = None;
-    loop {
-        let (holder, beat) = look(db).await?;
-        let Some(holder) = holder else { break };
-        if seen.is_some_and(|first| first != beat) {
-            return Err(Error::InUse(format!("{holder} runs on this database")));
-        }
-        if has_ended(&holder) || began.elapsed() >= GONE {
-            tracing::info!(holder, "the process that ran on this database is gone");
+    let (mut holder, first) = look(db).await?;
+    while let Some(other) = holder {
+        if has_ended(&other) || began.elapsed() >= GONE {
+            tracing::info!(holder = other, "the process that ran on this database is gone");
             break;
         }
-        seen = Some(beat);
         tokio::time::sleep(LOOK).await;
+        let (next, beat) = look(db).await?;
+        if beat != first {
+            return Err(Error::InUse(format!("{} runs on this database", next.unwrap_or(other))));
+        }
+        holder = next;
     }
-    let fence = raise(db, &me, seen).await?;
+    let fence = raise(db, &me, first).await?;
     pools.fence.get_or_init(|| fence);
     Ok(Some(Lease { fence }))
 }
 
-/// Makes this process the holder. Every counter is locked, so writers of the former holder have ended by then.
-async fn raise(db: &Db, me: &str, seen: Option<i64>) -> Result<i64> {
+/// Makes this process the holder, unless somebody was seen to move since. Every counter is locked, so writers of the former holder have ended by then.
+async fn raise(db: &Db, me: &str, seen: i64) -> Result<i64> {
     let mut tx = db.write().await?;
-    let sql =
-        "UPDATE owner SET holder = $1, beat = beat + 1 WHERE holder IS NULL OR beat = COALESCE($2, beat)";
+    let sql = "UPDATE owner SET holder = $1, beat = beat + 1 WHERE beat = $2";
     if tx.execute(sql, values![me, seen]).await? == 0 {
         return Err(Error::InUse("another process took this database at the same time".into()));
     }
@@ -78,7 +76,7 @@ impl Store {
         let Some(Lease { fence }) = lease else { return };
         let (db, stop) = (self.shared.db.clone(), self.shared.stop.clone());
         self.shared.tasks.spawn(async move {
-            stop.run_until_cancelled(live(&db, fence)).await;
+            stop.run_until_cancelled(Box::pin(live(&db, fence))).await;
             let sql = "UPDATE owner SET holder = NULL WHERE (SELECT fence FROM counter WHERE name = 'journal') = $1";
             if let Err(error) = signed(&db, sql, fence).await {
                 tracing::debug!(%error, "the next process has to wait for the database");

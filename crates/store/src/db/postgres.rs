@@ -96,10 +96,19 @@ pub(crate) async fn run(tx: &mut Transaction<'static, Postgres>, sql: String) ->
 }
 
 /// A link can die without a word: nobody waits longer than stated.
-async fn answered<T>(limit: Duration, call: impl Future<Output = sqlx::Result<T>>) -> Result<T> {
-    match tokio::time::timeout(limit, call).await {
-        Ok(done) => Ok(done?),
-        Err(_) => Err(Error::Unreachable(format!("no answer within {} s", limit.as_secs()))),
+fn answered<'a, T>(
+    limit: Duration,
+    call: impl Future<Output = sqlx::Result<T>> + Send + 'a,
+) -> impl Future<Output = Result<T>> + Send + 'a
+where
+    T: 'a,
+{
+    let call = Box::pin(call);
+    async move {
+        match tokio::time::timeout(limit, call).await {
+            Ok(done) => Ok(done?),
+            Err(_) => Err(Error::Unreachable(format!("no answer within {} s", limit.as_secs()))),
+        }
     }
 }
 

@@ -46,7 +46,7 @@ impl Store {
                 }
                 Verdict::Wait => {}
                 Verdict::Rows => {
-                    rows.push((part.from.map_or(0, |from| from - 1), evaluated.0.min(part.to - 1)))
+                    rows.push((part.from.map_or(0, |from| from - 1), evaluated.0.min(part.to - 1)));
                 }
             }
         }

@@ -3,6 +3,7 @@
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::atomic::{AtomicU32, Ordering};
 
+use crate::pooler::Pooler;
 use notchwatch_model::{
     AccountName, ChannelDef, ChannelIx, ChannelName, ChannelValue, Class, ClassId, Decoded, Envelope,
     OperationRule, Railway, RailwayFilter, RailwayId, Register, Sample, ServiceStatus, Span, System, Time,
@@ -21,22 +22,40 @@ pub(crate) enum Engine {
 /// A database of its own.
 pub(crate) struct Bed {
     pub(crate) engine: Engine,
+    /// Where the store finds it.
     pub(crate) url: String,
+    /// The same without a pooler.
+    pub(crate) direct: String,
     folder: tempfile::TempDir,
 }
 
 /// Runs a case on a fresh database and drops that afterwards, whatever the case did.
 pub(crate) fn run(engine: Engine, case: impl AsyncFnOnce(&Bed)) {
+    run_on(engine, None, case);
+}
+
+/// The same behind a pooler in transaction mode; where none is installed, says so.
+#[expect(clippy::print_stderr, reason = "a case that did not run has to say so")]
+pub(crate) fn run_pooled(case: impl AsyncFnOnce(&Bed)) {
+    let Some(pooler) = Pooler::start(&server()) else {
+        eprintln!("skipped: pgbouncer is not installed (tests/run.sh installs it)");
+        return;
+    };
+    run_on(Engine::Postgres, Some(&pooler), case);
+}
+
+fn run_on(engine: Engine, pooler: Option<&Pooler>, case: impl AsyncFnOnce(&Bed)) {
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
     let folder = tempfile::tempdir().unwrap();
-    let url = match engine {
+    let direct = match engine {
         Engine::Sqlite => format!("sqlite:{}", folder.path().join("store.db").display()),
         Engine::Postgres => runtime.block_on(create_database()),
     };
-    let bed = Bed { engine, url, folder };
+    let url = pooler.map_or_else(|| direct.clone(), |pooler| pooler.url(&direct));
+    let bed = Bed { engine, url, direct, folder };
     let outcome = catch_unwind(AssertUnwindSafe(|| runtime.block_on(case(&bed))));
     if engine == Engine::Postgres {
-        runtime.block_on(drop_database(&bed.url));
+        runtime.block_on(drop_database(&bed.direct));
     }
     if let Err(panic) = outcome {
         resume_unwind(panic);
@@ -75,7 +94,7 @@ impl Bed {
                 sqlx::raw_sql(AssertSqlSafe(sql)).execute(&mut connection).await.map(drop)
             }
             Engine::Postgres => {
-                let mut connection = sqlx::PgConnection::connect(&self.url).await.unwrap();
+                let mut connection = sqlx::PgConnection::connect(&self.direct).await.unwrap();
                 sqlx::raw_sql(AssertSqlSafe(sql)).execute(&mut connection).await.map(drop)
             }
         };

@@ -140,3 +140,48 @@ pub(crate) async fn watchers_are_told(bed: &Bed) {
     store.seal(at(0), Span::ZERO).await.unwrap();
     store.close().await;
 }
+
+pub(crate) async fn of_two_processes_one_runs(bed: &Bed) {
+    let mut starting = tokio::task::JoinSet::new();
+    for _ in 0..4 {
+        let options = notchwatch_store::Options { url: bed.url.clone(), readers: 2 };
+        starting.spawn(async move { notchwatch_store::Store::open(&options).await });
+    }
+    let mut running = Vec::new();
+    while let Some(opened) = starting.join_next().await {
+        match opened.unwrap() {
+            Ok(store) => running.push(store),
+            Err(error) => assert!(matches!(error, Error::InUse(_)), "{error}"),
+        }
+    }
+    assert_eq!(running.len(), 1, "one of four that start at once");
+    let error = bed.try_open().await.unwrap_err();
+    assert!(error.to_string().contains("process"), "says who: {error}");
+    running.remove(0).close().await;
+    bed.reopen().await.close().await;
+}
+
+/// A process that stood still for so long that another one took the database.
+pub(crate) async fn a_former_holder_can_write_no_more(bed: &Bed) {
+    let former = bed.open().await;
+    let one = |secs| [message("northmoor/NM-1", secs, vec![sample(secs, 0, 1.0)])];
+    former.append(&one(0)).await.unwrap();
+    // As if its host had died: no beat will be seen, and where it ran cannot be looked at.
+    bed.sql("UPDATE owner SET holder = 'process 1 started 1 on another machine'").await;
+    bed.sql("CREATE FUNCTION still() RETURNS trigger LANGUAGE plpgsql AS 'BEGIN RETURN NULL; END'").await;
+    bed.sql("CREATE TRIGGER still BEFORE UPDATE ON owner FOR EACH ROW WHEN (NEW.holder = OLD.holder) EXECUTE FUNCTION still()")
+        .await;
+    let present = bed.reopen().await;
+    let error = former.append(&one(1)).await.unwrap_err();
+    assert!(matches!(error, Error::InUse(_)), "{error}");
+    let error =
+        former.commit_evaluation(commit(vec![machine("f-1", "northmoor/NM-1")]), at(0)).await.unwrap_err();
+    assert!(matches!(error, Error::InUse(_)), "{error}");
+    present.append(&one(2)).await.unwrap();
+    former.close().await;
+    present.append(&one(3)).await.unwrap();
+    let received: Vec<_> =
+        present.journal_after(Seq(0), 10).await.unwrap().iter().map(|m| m.received).collect();
+    assert_eq!(received, [at(0), at(2), at(3)]);
+    present.close().await;
+}

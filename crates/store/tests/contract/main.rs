@@ -19,6 +19,7 @@ mod findings;
 mod lifecycle;
 mod outage;
 mod parts;
+mod pooler;
 mod quarantine;
 mod samples;
 mod sealing;
@@ -91,10 +92,44 @@ macro_rules! on_postgres {
 }
 
 on_postgres! {
+    lifecycle::a_former_holder_can_write_no_more,
+    lifecycle::of_two_processes_one_runs,
+    outage::reads_never_starve_work,
     parts::a_drop_cut_short_is_finished_later,
     parts::a_row_without_a_part_gets_one,
     parts::an_old_database_is_parted_with_everything_in_it,
     parts::no_clock_of_a_sender_makes_a_part,
     parts::old_days_go_whole,
     parts::old_parts_go_whole_while_the_rest_goes_on,
+}
+
+macro_rules! behind_a_pooler {
+    ($($module:ident :: $case:ident),* $(,)?) => {
+        mod postgres_pooled {
+            $(#[test]
+            fn $case() {
+                crate::bed::run_pooled(crate::$module::$case);
+            })*
+        }
+    };
+}
+
+behind_a_pooler! {
+    access::accounts_sessions_tokens_and_audit_come_back,
+    decisions::of_two_that_race_one_wins,
+    findings::a_commit_is_all_or_nothing,
+    findings::events_become_visible_in_order,
+    findings::lists_are_filtered_ordered_and_paged,
+    findings::snapshots_and_progress_come_back,
+    lifecycle::migrating_again_changes_nothing,
+    lifecycle::of_two_processes_one_runs,
+    lifecycle::watchers_are_told,
+    outage::a_cut_connection_heals,
+    parts::a_row_without_a_part_gets_one,
+    parts::old_parts_go_whole_while_the_rest_goes_on,
+    quarantine::a_row_bad_at_the_database_is_set_aside,
+    samples::a_large_message_and_a_catch_up_fit,
+    samples::positions_become_visible_in_order,
+    sealing::late_rows_are_sealed_again,
+    sealing::sealed_reads_equal_unsealed_reads,
 }
