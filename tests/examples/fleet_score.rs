@@ -155,7 +155,7 @@ fn report(found: &Found, truth: &[TruthEntry], unit_days: f64) -> Result<(), Box
         println!("  {}", line(m));
     }
     let explained: Vec<&String> = met.iter().flat_map(|m| &m.ids).collect();
-    let others = others(found, &explained);
+    let others = others(found, &explained, &met);
     totals(&met, &others, unit_days);
     Ok(())
 }
@@ -196,9 +196,17 @@ fn line(m: &Met<'_>) -> String {
     )
 }
 
-fn others<'a>(found: &'a Found, explained: &[&String]) -> Vec<&'a MachinePart> {
+/// Findings that no injected fault explains. Those on other channels of a unit while a fault is under way there are
+/// told apart: they may be its further effects.
+fn others<'a>(found: &'a Found, explained: &[&String], met: &[Met<'_>]) -> Vec<&'a MachinePart> {
     println!("\nother findings");
     let mut others = Vec::new();
+    let under_way = |key: &UnitKey, f: &MachinePart| {
+        met.iter().any(|m| {
+            (m.truth.railway.as_str(), m.truth.unit.as_str()) == (key.railway.as_str(), key.unit.as_str())
+                && f.opened.micros() >= m.truth.onset.as_microsecond()
+        })
+    };
     for (key, findings) in found {
         for finding in findings.values().filter(|f| !explained.contains(&&f.id.to_string())) {
             let symptoms: Vec<String> = finding
@@ -206,14 +214,18 @@ fn others<'a>(found: &'a Found, explained: &[&String]) -> Vec<&'a MachinePart> {
                 .iter()
                 .map(|s| format!("{} {} {:+.1}", s.channel, s.kind.word(), s.spreads))
                 .collect();
+            let beside = under_way(key, finding);
             println!(
-                "  {key} {} {} {} :: {}",
+                "  {key}{} {} {} {} :: {}",
+                if beside { " (beside a fault)" } else { "" },
                 finding.opened,
                 finding.kind,
                 finding.title,
                 symptoms.join("; ")
             );
-            others.push(finding);
+            if !beside {
+                others.push(finding);
+            }
         }
     }
     others
@@ -245,7 +257,7 @@ fn totals(met: &[Met<'_>], others: &[&MachinePart], unit_days: f64) {
     let by = |kind| others.iter().filter(|f| f.kind == kind).count();
     let machine = by(FindingKind::Machine);
     println!(
-        "  other findings in {unit_days:.0} unit-days: {machine} machine ({:.1} per 1,000 unit-days), {} sensor, {} data",
+        "  other findings, none beside a fault, in {unit_days:.0} unit-days: {machine} machine ({:.1} per 1,000 unit-days), {} sensor, {} data",
         1000.0 * machine as f64 / unit_days,
         by(FindingKind::Sensor),
         by(FindingKind::Data)

@@ -5,11 +5,14 @@
 
 use std::collections::BTreeMap;
 
-use notchwatch_model::{Change, Direction, FindingKind, Regime, Symptom, SymptomChange, SymptomKind, Time};
+use notchwatch_model::{
+    Change, Direction, FindingKind, Regime, Span, Symptom, SymptomChange, SymptomKind, Time,
+};
 use serde::{Deserialize, Serialize};
 
 use crate::num::single;
 use crate::plan::ChannelPlan;
+use crate::track::Point;
 
 /// What a detector found, before it becomes a symptom.
 #[derive(Clone, Debug)]
@@ -38,6 +41,10 @@ pub(crate) struct Active {
     pub(crate) ending: bool,
     /// What each operating state shows since it was raised.
     shows: Vec<Shows>,
+    /// Size in spreads half a day after it was raised: what a step comes to, and a slope begins from.
+    settled: Option<f32>,
+    /// Whether the sizes at low and at high load have been told.
+    profiled: bool,
 }
 
 /// What one operating state shows of a symptom.
@@ -46,23 +53,73 @@ struct Shows {
     slot: u8,
     /// Level of the descriptor in that state, in spreads.
     level: f32,
+    /// The same as a departure from expected, in the channel's unit of measure.
+    departure: f32,
+    /// Samples in it, up to [`SHOWS_ENOUGH`].
+    count: u8,
     /// Whether it was ever abnormal there.
     shown: bool,
 }
 
 /// Weight of one sample in the level of an operating state: some thirty samples.
 const SHOWS_GAIN: f32 = 1.0 / 30.0;
+/// Samples of an operating state from which its level is told.
+const SHOWS_ENOUGH: u8 = 30;
+/// When a symptom is measured a first time.
+const SETTLES_AFTER: Span = Span::from_hours(12);
+/// Operating states of low and of high load; what lies between tells neither.
+const LOW: &[Regime] = &[Regime::Notch(0), Regime::Notch(1), Regime::Notch(2)];
+const HIGH: &[Regime] = &[Regime::Notch(6), Regime::Notch(7), Regime::Notch(8)];
 
 impl Active {
     /// Takes a judged sample of an operating state; `normal` is the level within which it looks normal.
-    pub(crate) fn note(&mut self, slot: u8, z: f64, normal: f64) {
-        let (z, normal) = (single(z.clamp(-100.0, 100.0)), single(normal));
-        if let Some(shows) = self.shows.iter_mut().find(|s| s.slot == slot) {
-            shows.level += SHOWS_GAIN * (z - shows.level);
+    pub(crate) fn note(&mut self, point: &Point, normal: f64) {
+        let (z, normal) = (single(point.z.clamp(-100.0, 100.0)), single(normal));
+        let departure = single(point.measured - point.expected);
+        if let Some(shows) = self.shows.iter_mut().find(|s| s.slot == point.slot) {
+            shows.count = (shows.count + 1).min(SHOWS_ENOUGH);
+            // A plain mean until there are enough, then one that forgets.
+            let gain = SHOWS_GAIN.max(1.0 / f32::from(shows.count));
+            shows.level += gain * (z - shows.level);
+            shows.departure += gain * (departure - shows.departure);
             shows.shown |= shows.level.abs() > normal;
         } else {
-            self.shows.push(Shows { slot, level: z, shown: false });
+            self.shows.push(Shows { slot: point.slot, level: z, departure, count: 1, shown: false });
         }
+    }
+
+    /// Passes time: whether there is something new to tell, the size half a day on or the sizes by load.
+    pub(crate) fn settle(&mut self, now: Time, spreads: f64) -> bool {
+        let settles = self.settled.is_none() && now - self.symptom.detected >= SETTLES_AFTER;
+        if settles {
+            self.settled = Some(single(spreads));
+        }
+        let profiles = !self.profiled && self.at(LOW).is_some() && self.at(HIGH).is_some();
+        self.profiled |= profiles;
+        settles || profiles
+    }
+
+    /// Sizes at low and at high load and with the engine stopped, in the channel's unit of measure, and the size half a
+    /// day on, in spreads.
+    pub(crate) fn profile(&self) -> impl Iterator<Item = (&'static str, f64)> {
+        let settled = self.settled.map(|s| ("settled_spreads", f64::from(s)));
+        let loads = self.at(LOW).zip(self.at(HIGH));
+        let low = loads.map(|(low, _)| ("at_low_load", low));
+        let high = loads.map(|(_, high)| ("at_high_load", high));
+        let stopped = self.at(&[Regime::Stopped]).map(|d| ("at_stopped", d));
+        [settled, low, high, stopped].into_iter().flatten()
+    }
+
+    /// Mean departure over those of the states that were seen long enough.
+    fn at(&self, states: &[Regime]) -> Option<f64> {
+        let known =
+            |s: &&Shows| s.count >= SHOWS_ENOUGH && states.contains(&Regime::from_slot(s.slot.into()));
+        let (sum, count) = self
+            .shows
+            .iter()
+            .filter(known)
+            .fold((0.0, 0_u8), |(sum, n), s| (sum + f64::from(s.departure), n + 1));
+        (count > 0).then(|| sum / f64::from(count))
     }
 
     /// Largest level among the states that showed it, in spreads, without sign.
@@ -123,7 +180,15 @@ impl Book {
         let raised = report.spreads.abs();
         let symptom = symptom(plan, time, report);
         out.push(SymptomChange { at: time, symptom: symptom.clone(), change: Change::Raised });
-        self.active.push(Active { symptom, calm: 0, raised, ending: false, shows: Vec::new() });
+        self.active.push(Active {
+            symptom,
+            calm: 0,
+            raised,
+            ending: false,
+            shows: Vec::new(),
+            settled: None,
+            profiled: false,
+        });
     }
 
     /// Brings a lasting symptom up to date: same identity and onset, newer numbers.

@@ -122,7 +122,7 @@ impl Channel {
         let Some(judge) = self.judge.as_deref_mut() else { return };
         let frozen = frozen || judge.suspect(moment.settings);
         let size = self.pace.block(moment.settings);
-        verdict::note(&[SymptomKind::Peer], point.slot, point.z, &mut self.book);
+        verdict::note(&[SymptomKind::Peer], &point, &mut self.book);
         let track = judge.peer.get_or_insert_with(Box::<Track>::default);
         let ready = track.ready();
         if track.take(&point, size, moment.settings, ready, !frozen) && ready {
@@ -237,7 +237,7 @@ impl Channel {
     ) {
         let Some(judge) = self.judge.as_deref_mut() else { return };
         let point = judgement.point;
-        verdict::note(&[SymptomKind::Drift, SymptomKind::LevelShift], point.slot, point.z, &mut self.book);
+        verdict::note(&[SymptomKind::Drift, SymptomKind::LevelShift], &point, &mut self.book);
         if let Some((left, share)) = judgement.day.and_then(|d| d.left) {
             if left {
                 let numbers = vec![("pattern_share", share), ("strength", judge.season.strength())];

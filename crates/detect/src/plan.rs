@@ -17,6 +17,11 @@ pub const MOST_COVARIATES: usize = 3;
 /// Fewest sister channels that make a group: with two, nobody can tell which of them left.
 pub const FEWEST_SISTERS: usize = 3;
 
+/// Smallest lasting departure that is worth telling, as a share of the range that the class gives a channel. Common
+/// practice: alarm handbooks advise a deadband of 1 % of the range for temperatures and more for everything else, and a
+/// change that would not leave a deadband asks nothing of anybody.
+const LEAST_TOLD: f64 = 0.01;
+
 /// A class compiled for detection.
 #[derive(Clone, Debug)]
 pub struct Plan {
@@ -43,6 +48,8 @@ pub(crate) struct ChannelPlan {
     pub(crate) value: ChannelValue,
     pub(crate) resolution: f64,
     pub(crate) range: Option<(f64, f64)>,
+    /// Departures smaller than this are not told, however sure they are.
+    pub(crate) least: f64,
     pub(crate) codes: Vec<f64>,
     pub(crate) max_rate: Option<f64>,
     pub(crate) judged: bool,
@@ -78,6 +85,7 @@ impl Plan {
                 value: c.value,
                 resolution: c.resolution,
                 range: c.range,
+                least: c.range.map_or(0.0, |(low, high)| LEAST_TOLD * (high - low)),
                 codes: c.codes.clone(),
                 max_rate: c.max_rate,
                 judged: c.judged && c.value == ChannelValue::Number,

@@ -11,7 +11,7 @@ use crate::book::{Active, Book, Report};
 use crate::forecast::{Reach, reach};
 use crate::plan::ChannelPlan;
 use crate::shape::shape;
-use crate::track::{Evidence, Track};
+use crate::track::{Evidence, Point, Track};
 
 /// Blocks in a row that must look normal before a symptom ends: two hours of quarter hours.
 const CALM_BLOCKS: u16 = 8;
@@ -62,7 +62,9 @@ fn raise(
     book: &mut Book,
     out: &mut Vec<SymptomChange>,
 ) {
-    let Some(evidence) = track.evidence(subject.settings) else { return };
+    let Some(evidence) = track.evidence(subject.settings).filter(|_| told(subject.plan, track)) else {
+        return;
+    };
     let means: Vec<(Time, f64)> = track.means().collect();
     let found = shape(&means, evidence.from);
     let kind = kind.unwrap_or(match found {
@@ -75,6 +77,12 @@ fn raise(
     });
     book.raise(subject.plan, subject.time, report(kind, track, evidence, onset, course), out);
     track.disown(onset);
+}
+
+/// Whether the present departure is large enough to be told of.
+fn told(plan: &ChannelPlan, track: &Track) -> bool {
+    let recent = track.recent_mean(usize::from(crate::track::FEWEST_BLOCKS)).unwrap_or(0.0);
+    (recent * track.last.spread).abs() >= plan.least
 }
 
 /// A symptom that lasts: count calm blocks, clear after enough of them, else revise when it moved.
@@ -100,7 +108,8 @@ fn follow(
     }
     let recent = track.recent_mean(usize::from(crate::track::FEWEST_BLOCKS)).unwrap_or(level);
     let course = course(subject, kind, track, entry);
-    if moved(entry, recent, course) {
+    let settled = entry.settle(subject.time, recent);
+    if settled || moved(entry, recent, course) {
         let evidence = Evidence {
             direction: Direction::of(recent),
             probability: entry.symptom.probability,
@@ -109,16 +118,18 @@ fn follow(
             model: if entry.symptom.model == "bocpd" { "bocpd" } else { "cusum" },
         };
         let onset = entry.symptom.onset;
-        book.revise(subject.time, report(kind, track, evidence, onset, course), out);
+        let mut report = report(kind, track, evidence, onset, course);
+        report.numbers.extend(entry.profile());
+        book.revise(subject.time, report, out);
     }
 }
 
 /// Takes a judged sample while a symptom of one of these kinds lasts.
-pub(crate) fn note(kinds: &[SymptomKind], slot: u8, z: f64, book: &mut Book) {
+pub(crate) fn note(kinds: &[SymptomKind], point: &Point, book: &mut Book) {
     for kind in kinds {
         if let Some(entry) = book.find(*kind) {
             let normal = normal(entry);
-            entry.note(slot, z, normal);
+            entry.note(point, normal);
         }
     }
 }

@@ -16,7 +16,7 @@ mod title;
 mod unit;
 
 pub use library::{
-    Check, Confusion, Course, Expected, Expects, Fault, Library, LibraryError, Often, Rarity, Share,
+    Check, Confusion, Course, Expected, Expects, Fault, Library, LibraryError, Often, Profile, Rarity, Share,
 };
 use notchwatch_model::{ChannelName, Class, MachinePart, Unit};
 pub use rule::{

@@ -66,6 +66,45 @@ pub struct Expected {
     pub often: Often,
     /// Operating states where it shows best; empty means everywhere.
     pub regimes: Vec<Regime>,
+    /// How its size goes with load; `None` when that tells nothing.
+    pub profile: Option<Profile>,
+}
+
+/// How the size of a departure, in the channel's unit of measure, goes with load.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Profile {
+    /// As large at high load as at low: an offset.
+    Steady,
+    /// Larger at high load.
+    Grows,
+    /// Larger at low load.
+    Fades,
+}
+
+/// Low over high load from which the size is no longer the same at both (common practice: a factor of 1.6, about the
+/// error of two means over short stays in a notch).
+const SAME_WITHIN: f64 = 1.6;
+
+impl Profile {
+    /// The profile of a departure that is `low` at low load and `high` at high load. `None` when both are nought.
+    pub fn of(low: f64, high: f64) -> Option<Self> {
+        let (low, high) = if low.abs() > high.abs() {
+            (low.abs(), high * low.signum())
+        } else {
+            (low * high.signum(), high.abs())
+        };
+        if low == 0.0 && high == 0.0 {
+            return None;
+        }
+        Some(if low * SAME_WITHIN < high {
+            Profile::Grows
+        } else if high * SAME_WITHIN < low {
+            Profile::Fades
+        } else {
+            Profile::Steady
+        })
+    }
 }
 
 /// What happens to a channel under a fault.
@@ -75,6 +114,9 @@ pub enum Expects {
     Moves(Direction),
     /// The level moves either way.
     Changes,
+    /// The level is off by the same amount at every load. Speaks only once the symptom has been seen at low load and at
+    /// high load.
+    Offset,
     /// It stays as it was; a symptom on it speaks against the fault.
     Same,
     /// Symptoms of these kinds, such as a stuck value.

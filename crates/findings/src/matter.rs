@@ -29,6 +29,13 @@ const DATA_LASTS: Span = Span::from_hours(1);
 /// A projection is not made with every change of its symptom; one that was not renewed for this long is dropped
 /// (common practice: two days of duty show whether a trend goes on).
 const PROJECTION_KEPT: Span = Span::from_days(2);
+/// Probability of all sensor explanations together from which a machine finding is told as one about a sensor, and
+/// below which it is told as one about the machine again. High, since a machine fault taken for a sensor's costs more
+/// than the reverse (common practice).
+const BECOMES_SENSOR: f64 = 0.75;
+const STAYS_SENSOR: f64 = 0.5;
+/// Number of a symptom that was seen at low and at high load; before that nothing tells an offset.
+const AT_BOTH_LOADS: &str = "at_high_load";
 /// Bytes of the hash in an id: 64 bits, so that two of a fleet's findings meet once in billions of years.
 const ID_BYTES: usize = 8;
 
@@ -46,6 +53,8 @@ pub(crate) struct Matter {
     earlier: Option<Time>,
     /// Projections by channel.
     projections: BTreeMap<ChannelName, TimeToLimit>,
+    /// Its symptoms are of the machine, and a sensor explains them best.
+    sensor_likely: bool,
 }
 
 /// What made a finding, as far as its identity goes.
@@ -122,9 +131,20 @@ impl Matter {
             came: vec![],
             earlier: None,
             projections: BTreeMap::new(),
+            sensor_likely: false,
         };
         matter.raise(context, symptom, at);
         Some(matter)
+    }
+
+    /// As it is told: a machine finding that a sensor explains best is about the sensor. Which symptoms join it does not
+    /// change with that, nor does its priority.
+    pub(crate) fn told(&self) -> MachinePart {
+        let mut part = self.part.clone();
+        if self.sensor_likely && part.kind == FindingKind::Machine {
+            part.kind = FindingKind::Sensor;
+        }
+        part
     }
 
     /// Whether a symptom of this channel and kind lasts in it.
@@ -260,6 +280,9 @@ impl Matter {
         let onsets = part.symptoms.iter().map(|s| s.onset).chain(self.earlier);
         part.onset = onsets.min().unwrap_or(part.onset);
         part.faults = rank::rank(context, part.kind, &part.symptoms);
+        let share = rank::sensor_share(context.library, &part.faults);
+        self.sensor_likely = share >= if self.sensor_likely { STAYS_SENSOR } else { BECOMES_SENSOR }
+            && part.symptoms.iter().any(|s| s.numbers.contains_key(AT_BOTH_LOADS));
         part.time_to_limit = self
             .projections
             .values()

@@ -9,9 +9,9 @@ mod weigh;
 
 use notchwatch_model::{EvidenceWeight, FaultId, FindingKind, RankedFault, Symptom, SymptomKind, Urgency};
 
-use crate::library::{Fault, Rarity};
+use crate::library::{Fault, Library, Rarity};
 use crate::{Context, title};
-use observed::Observed;
+use observed::{Observed, Seen};
 pub(crate) use weigh::explains;
 
 /// Explanation that the instrument is at fault.
@@ -92,6 +92,14 @@ pub(crate) fn rank(context: &Context<'_>, kind: FindingKind, symptoms: &[Symptom
     kept.iter().filter_map(|s| ranked(context, s, probability(s), &kept)).collect()
 }
 
+/// Probability that a sensor or the way of the data explains a finding, among the explanations shown.
+pub(crate) fn sensor_share(library: &Library, faults: &[RankedFault]) -> f64 {
+    let sensors = |f: &&RankedFault| {
+        f.id.as_str() == SENSOR || library.fault(&f.id).is_some_and(|fault| fault.system.is_none())
+    };
+    faults.iter().filter(sensors).map(|f| f.probability).sum()
+}
+
 fn sensor(observed: &Observed<'_>) -> Scored<'static> {
     let mut evidence = Vec::new();
     let channels = observed.groups();
@@ -99,6 +107,7 @@ fn sensor(observed: &Observed<'_>) -> Scored<'static> {
         evidence.push(weight("the value itself is not one a healthy sensor gives", SENSOR_KIND));
     } else if channels <= 1 {
         evidence.push(weight("only one channel changed", SENSOR_ALONE));
+        evidence.extend(observed.all().take(1).filter_map(|(_, seen)| offset(seen)));
     }
     if channels > 1 {
         #[expect(clippy::cast_precision_loss, reason = "a class has few channels")]
@@ -107,6 +116,11 @@ fn sensor(observed: &Observed<'_>) -> Scored<'static> {
     }
     let log = PRIOR_SENSOR.ln() + evidence.iter().map(|e| e.weight).sum::<f64>();
     Scored { id: SENSOR, fault: None, log, evidence, missing: vec![] }
+}
+
+/// A sensor that is off is most often off by the same amount everywhere; a machine's trouble goes with its load.
+fn offset(seen: &Seen) -> Option<EvidenceWeight> {
+    seen.offset.map(|offset| weigh::off_by(&seen.words, offset))
 }
 
 fn unexplained() -> Scored<'static> {

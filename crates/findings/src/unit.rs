@@ -59,7 +59,7 @@ impl UnitFindings {
         for matter in &mut self.open {
             if let Some(at) = touched.open.get(&matter.part.id) {
                 matter.refresh(context, *at);
-                found.push(matter.part.clone());
+                found.push(matter.told());
             }
         }
         found.extend(touched.ended);
@@ -72,7 +72,7 @@ impl UnitFindings {
         for matter in &mut self.open {
             if matter.pass(to) {
                 matter.part.settings_version = context.settings_version;
-                changed.push(matter.part.clone());
+                changed.push(matter.told());
             }
         }
         if !changed.is_empty() {
@@ -112,8 +112,8 @@ impl UnitFindings {
     }
 
     /// The findings that are open on the machine side, the oldest first.
-    pub fn open(&self) -> impl Iterator<Item = &MachinePart> {
-        self.open.iter().map(|matter| &matter.part)
+    pub fn open(&self) -> impl Iterator<Item = MachinePart> {
+        self.open.iter().map(Matter::told)
     }
 
     fn raise(&mut self, context: &Context<'_>, symptom: &Symptom, at: Time, touched: &mut Touched) {
@@ -121,7 +121,7 @@ impl UnitFindings {
         if self.holder(symptom).is_some() {
             return self.revise(context, symptom, at, touched);
         }
-        let parts: Vec<&MachinePart> = self.open().collect();
+        let parts: Vec<&MachinePart> = self.open.iter().map(|matter| &matter.part).collect();
         let place = match home(context, &parts, symptom) {
             Home::Joins(place) => place,
             Home::Turns(place) => {
@@ -174,7 +174,7 @@ impl UnitFindings {
                 }
                 matter.end(at, Outcome::Withdrawn);
                 touched.open.remove(&matter.part.id);
-                touched.ended.push(matter.part.clone());
+                touched.ended.push(matter.told());
             } else {
                 matter.rest(at);
                 touched.open.insert(matter.part.id.clone(), at);

@@ -7,7 +7,7 @@ use std::collections::BTreeSet;
 use notchwatch_model::{Direction, FaultId, Regime, SymptomKind, System, Urgency};
 use serde::Deserialize;
 
-use super::{Check, Confusion, Course, Expected, Expects, Fault, Library, Often, Rarity, Share};
+use super::{Check, Confusion, Course, Expected, Expects, Fault, Library, Often, Profile, Rarity, Share};
 
 /// Why a library file cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -77,6 +77,7 @@ struct ExpectedText {
     often: Often,
     #[serde(default)]
     states: Vec<Regime>,
+    profile: Option<Profile>,
 }
 
 #[derive(Clone, Copy, Deserialize)]
@@ -85,6 +86,7 @@ enum ExpectsText {
     Up,
     Down,
     Either,
+    Offset,
     Same,
 }
 
@@ -224,9 +226,15 @@ fn expected(path: &str, text: ExpectedText) -> Result<Expected, LibraryError> {
         (Some(ExpectsText::Up), true) => Expects::Moves(Direction::Up),
         (Some(ExpectsText::Down), true) => Expects::Moves(Direction::Down),
         (Some(ExpectsText::Either), true) => Expects::Changes,
+        (Some(ExpectsText::Offset), true) => Expects::Offset,
         (Some(ExpectsText::Same), true) => Expects::Same,
         (None, false) => Expects::Kinds(text.kinds),
-        _ => return Err(wrong(path, "names either expects (up, down, either, same) or kinds, not both")),
+        _ => {
+            return Err(wrong(
+                path,
+                "names either expects (up, down, either, offset, same) or kinds, not both",
+            ));
+        }
     };
     let share = match (text.share, stars) {
         (Some(share), 1) => share,
@@ -234,7 +242,11 @@ fn expected(path: &str, text: ExpectedText) -> Result<Expected, LibraryError> {
         (None, _) => return Err(wrong(&format!("{path}.share"), "a pattern says one or most")),
         (Some(_), _) => return Err(wrong(&format!("{path}.share"), "a single channel has no share")),
     };
-    Ok(Expected { channel: text.channel, expects, share, often: text.often, regimes: text.states })
+    if text.profile.is_some() && !matches!(expects, Expects::Moves(_) | Expects::Changes) {
+        return Err(wrong(&format!("{path}.profile"), "only a level that moves has a profile"));
+    }
+    let (often, profile) = (text.often, text.profile);
+    Ok(Expected { channel: text.channel, expects, share, often, regimes: text.states, profile })
 }
 
 fn confusion(path: &str, text: ConfusionText) -> Result<Confusion, LibraryError> {
@@ -314,6 +326,7 @@ mod tests {
             ("next inspection", "soon", "faults.a-fault.urgency", "now, before departure"),
             ("\"up\"", "\"up\", kinds = [\"stuck\"]", "shows[0]", "not both"),
             ("\"up\"", "\"upward\"", "test.toml", "unknown variant `upward`"),
+            ("\"up\"", "\"same\", profile = \"grows\"", "shows[0].profile", "level that moves"),
             ("coolant_temp", "*_temp*", "shows[0].channel", "at most one *"),
             ("coolant_temp", "*_temp", "shows[0].share", "one or most"),
             ("\"always\"", "\"always\", share = \"one\"", "shows[0].share", "no share"),

@@ -6,6 +6,7 @@ use notchwatch_model::{ChannelDef, Direction, FindingKind, Regime, Symptom, Symp
 
 use super::{untrustworthy, words};
 use crate::Context;
+use crate::library::Profile;
 
 /// Symptoms of one finding by channel, and the channels that could have shown some.
 pub(super) struct Observed<'a> {
@@ -22,9 +23,50 @@ pub(super) struct Seen {
     pub(super) kinds: BTreeSet<SymptomKind>,
     /// Operating states of its symptoms.
     pub(super) states: BTreeSet<Regime>,
+    /// How its size goes with load, once both loads were seen.
+    pub(super) profile: Option<Profile>,
+    /// Whether it is off by the same amount everywhere, once that can be told.
+    pub(super) offset: Option<Offset>,
+    /// Whether it went on growing after it had been found; `None` while that is not known.
+    grew: Option<bool>,
     /// In words.
     pub(super) words: String,
     spreads: f64,
+}
+
+/// Growth from half a day after detection that tells a creeping change from a step (common practice: by half).
+const GROWTH: f64 = 1.5;
+
+/// Whether a channel is off by the same amount everywhere.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Offset {
+    /// At low load as at high.
+    ByLoad,
+    /// With the engine stopped too, where nothing of the machine can move it.
+    Stopped,
+    /// Not at low load as at high.
+    NotByLoad,
+    /// Right with the engine stopped.
+    NotStopped,
+}
+
+/// Share of the departure at low load that one with the engine stopped has at least, if it is an offset.
+const STOPPED_SHARE: f64 = 0.5;
+
+impl Offset {
+    /// From the profile, and from the departures with the engine stopped and at low load, where they are known.
+    fn of(profile: Profile, stopped: Option<f64>, low: f64) -> Self {
+        match stopped {
+            Some(stopped) if stopped * low.signum() < STOPPED_SHARE * low.abs() => Offset::NotStopped,
+            _ if profile != Profile::Steady => Offset::NotByLoad,
+            Some(_) => Offset::Stopped,
+            None => Offset::ByLoad,
+        }
+    }
+
+    pub(super) fn holds(self) -> bool {
+        matches!(self, Offset::ByLoad | Offset::Stopped)
+    }
 }
 
 /// How the symptoms came, as far as they tell.
@@ -46,6 +88,9 @@ impl<'a> Observed<'a> {
                 moved: None,
                 kinds: BTreeSet::new(),
                 states: BTreeSet::new(),
+                profile: None,
+                offset: None,
+                grew: None,
                 words: words(context, symptom),
                 spreads: 0.0,
             });
@@ -95,6 +140,10 @@ impl<'a> Observed<'a> {
     }
 
     pub(super) fn pace(&self) -> Pace {
+        // What grows after it was found creeps, however its beginning looked.
+        if self.channels.values().any(|s| s.grew == Some(true)) {
+            return Pace::Drifts;
+        }
         let has = |kind| self.channels.values().any(|s| s.kinds.contains(&kind));
         match (has(SymptomKind::LevelShift), has(SymptomKind::Drift)) {
             (true, false) => Pace::Steps,
@@ -120,6 +169,15 @@ impl Seen {
         let moves = symptom.kind.about() == FindingKind::Machine && symptom.direction != Direction::None;
         if moves && (stronger || self.moved.is_none()) {
             self.moved = Some(symptom.direction);
+        }
+        let number = |name: &str| symptom.numbers.get(name).copied();
+        if let (Some(low), Some(high)) = (number("at_low_load"), number("at_high_load")) {
+            self.profile = Profile::of(low, high);
+            self.offset = self.profile.map(|profile| Offset::of(profile, number("at_stopped"), low));
+        }
+        if let Some(settled) = number("settled_spreads") {
+            let grew = symptom.spreads.abs() > GROWTH * settled.abs();
+            self.grew = Some(grew || self.grew == Some(true));
         }
     }
 }

@@ -160,3 +160,42 @@ fn channels_that_the_class_does_not_have_say_nothing() {
     let evidence = found.iter().flat_map(|f| f.supports.iter().chain(&f.against));
     assert!(evidence.into_iter().all(|e| !e.evidence.contains("temperature")));
 }
+
+/// A symptom seen at low and at high load, and with the engine stopped where that is given.
+fn by_load(channel: &str, low: f64, high: f64, stopped: Option<f64>) -> Vec<Symptom> {
+    let mut seen = symptom(channel, SymptomKind::LevelShift, high, AT);
+    seen.numbers = [("at_low_load".to_owned(), low), ("at_high_load".to_owned(), high)].into();
+    seen.numbers.extend(stopped.map(|s| ("at_stopped".to_owned(), s)));
+    vec![seen]
+}
+
+/// What separates faults that move the same channel the same way is how the size goes with load (fault tables of the
+/// trade, common practice: a blocked breather lifts crankcase pressure alike at idle and full load, blow-by with load).
+#[test]
+fn the_course_over_load_tells_faults_of_one_channel_apart() {
+    for (channel, low, high, stopped, fault) in [
+        ("crankcase_pressure", 240.0, 260.0, None, "breather-plugged"),
+        ("crankcase_pressure", 40.0, 260.0, None, "ring-wear"),
+        ("cyl_exhaust_temp_05", -20.0, -95.0, None, "injector-weak"),
+        ("cyl_exhaust_temp_05", -60.0, -62.0, None, "exhaust-probe"),
+        ("oil_pressure", -30e3, -40e3, Some(-200.0), "oil-pump-wear"),
+        ("oil_pressure", -30e3, -30e3, Some(-30e3), "oil-pressure-sensor"),
+    ] {
+        let found = ranked(FindingKind::Machine, &by_load(channel, low, high, stopped));
+        let told: Vec<_> = found.iter().map(|f| (f.id.as_str(), f.probability)).collect();
+        assert_eq!(first(&found), fault, "{channel} {low} {high} {stopped:?}: {told:?}");
+    }
+}
+
+#[test]
+fn what_grows_after_it_was_found_creeps() {
+    let moves = |settled: f64| {
+        let mut seen =
+            machine(&[("manifold_air_pressure", -2e4), ("turbo_speed", 900.0)], SymptomKind::LevelShift);
+        for symptom in &mut seen {
+            symptom.numbers.insert("settled_spreads".to_owned(), settled * symptom.spreads);
+        }
+        first(&ranked(FindingKind::Machine, &seen)).to_owned()
+    };
+    assert_eq!((moves(0.4).as_str(), moves(1.0).as_str()), ("air-filter-plugged", "boost-leak"));
+}

@@ -62,7 +62,7 @@ impl Bench {
         self.with(|findings, context| findings.decide(context, &decision))
     }
 
-    fn parts(&self) -> Vec<&MachinePart> {
+    fn parts(&self) -> Vec<MachinePart> {
         self.findings.open().collect()
     }
 
