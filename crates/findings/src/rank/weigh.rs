@@ -35,8 +35,8 @@ const WRONG_PACE: f64 = -0.7;
 const RIGHT_PACE: f64 = 0.3;
 /// The size goes with load as the fault says: seven times in ten, where a cause chosen at random does one time in three.
 const RIGHT_PROFILE: f64 = 0.74;
-/// It does not: one time in ten.
-const WRONG_PROFILE: f64 = -1.2;
+/// It does not: one time in twelve.
+const WRONG_PROFILE: f64 = -1.4;
 
 /// The same with the engine stopped: a sensor that is off shows it nearly always, a machine hardly ever.
 const RIGHT_STOPPED: f64 = 1.5;
