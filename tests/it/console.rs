@@ -160,7 +160,13 @@ async fn feed_health(visit: &Visit) {
 
 async fn every_page_in_the_dark_and_zoomed(visit: &Visit, id: &str) {
     let finding = format!("/findings/{id}");
-    let pages = [("queue", "/queue"), ("finding", &finding), ("feed", "/feed"), ("password", "/password")];
+    let pages = [
+        ("queue", "/queue"),
+        ("finding", &finding),
+        ("feed", "/feed"),
+        ("quarantine", "/quarantine"),
+        ("password", "/password"),
+    ];
     visit.browser.prefer("dark").await;
     for (name, path) in pages {
         visit.goto(path).await;

@@ -20,6 +20,10 @@ pub struct QuarantineQuery {
     pub unit: Option<UnitId>,
     /// Received at or after.
     pub since: Option<Time>,
+    /// Received before.
+    pub until: Option<Time>,
+    /// With this text anywhere in the topic, letter by letter; no NUL in it.
+    pub topic: Option<String>,
     /// After this place in the list.
     pub after: Option<Cursor>,
     /// Most items; 0 means 100.

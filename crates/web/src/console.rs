@@ -13,6 +13,7 @@ mod gauge;
 mod message;
 mod page;
 mod password;
+mod quarantine;
 mod queue;
 mod sign_in;
 mod trouble;
@@ -34,6 +35,7 @@ pub(crate) fn routes() -> Router<App> {
         .route("/findings/{id}/evidence", get(evidence::evidence))
         .route("/findings/{id}/{act}", post(acts::act))
         .route("/feed", get(feed::feed))
+        .route("/quarantine", get(quarantine::list))
         .route("/quarantine/{id}", get(message::message))
         .route("/password", get(password::form).post(password::change))
         .route("/sign-in", get(sign_in::form).post(sign_in::sign_in))

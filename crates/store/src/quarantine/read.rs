@@ -17,7 +17,12 @@ impl Store {
         let sql = "SELECT id, received, topic, content_type, railway, unit, reason, record, records, detail, size \
                    FROM quarantine WHERE ($1 OR railway IN TEXTS($2)) AND ($3 IS NULL OR reason = $3) \
                    AND ($4 IS NULL OR railway = $4) AND ($5 IS NULL OR unit = $5) \
-                   AND ($6 IS NULL OR received >= $6) AND ($7 IS NULL OR id < $7) ORDER BY id DESC LIMIT $8";
+                   AND ($6 IS NULL OR received >= $6) AND ($7 IS NULL OR received < $7) \
+                   AND ($8 IS NULL OR REPLACE(topic, $8, '') <> topic) \
+                   AND ($9 IS NULL OR id < $9) ORDER BY id DESC LIMIT $10";
+        if query.topic.as_ref().is_some_and(|text| text.contains('\0')) {
+            return Err(Error::Refused("no topic holds a NUL".into()));
+        }
         let (all, railways) = seen(filter);
         let limit = page_size(query.limit);
         let after = query.after.as_ref().map(place).transpose()?;
@@ -28,6 +33,8 @@ impl Store {
             query.railway.as_ref().map(RailwayId::as_str),
             query.unit.as_ref().map(UnitId::as_str),
             query.since,
+            query.until,
+            query.topic.as_deref(),
             after,
             int(limit + 1),
         ];

@@ -55,9 +55,18 @@ pub(crate) async fn refusals_are_kept_by_reason(bed: &Bed) {
         (QuarantineQuery { railway: Some(railway("northmoor")), ..QuarantineQuery::default() }, 2),
         (QuarantineQuery { unit: Some(UnitId::new("SC-1").unwrap()), ..QuarantineQuery::default() }, 1),
         (QuarantineQuery { since: Some(at(2)), ..QuarantineQuery::default() }, 2),
+        (QuarantineQuery { until: Some(at(2)), ..QuarantineQuery::default() }, 2),
+        (QuarantineQuery { since: Some(at(2)), until: Some(at(3)), ..QuarantineQuery::default() }, 1),
+        (QuarantineQuery { topic: Some(rows[1].topic.clone()), ..QuarantineQuery::default() }, 1),
+        (QuarantineQuery { topic: Some("SC-".into()), ..QuarantineQuery::default() }, 1),
+        (QuarantineQuery { topic: Some("sc-".into()), ..QuarantineQuery::default() }, 0),
+        (QuarantineQuery { topic: Some("%".into()), ..QuarantineQuery::default() }, 0),
+        (QuarantineQuery { topic: Some("_".into()), ..QuarantineQuery::default() }, 0),
     ] {
         assert_eq!(store.quarantine(&query, &all).await.unwrap().items.len(), count, "{query:?}");
     }
+    let nul = QuarantineQuery { topic: Some("a\0b".into()), ..QuarantineQuery::default() };
+    assert!(store.quarantine(&nul, &all).await.is_err());
     let mut query = QuarantineQuery { limit: 3, ..QuarantineQuery::default() };
     let page = store.quarantine(&query, &all).await.unwrap();
     query.after = page.next;

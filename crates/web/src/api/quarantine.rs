@@ -15,8 +15,6 @@ use crate::problem::Problem;
 
 /// Items a page when none is asked for.
 const DEFAULT_LIMIT: usize = 100;
-/// Most bytes shown of one message; the whole stays stored.
-pub(crate) const VIEW_BYTES: usize = 64 * 1024;
 
 /// Filters; every one narrows.
 #[derive(Debug, Default, Deserialize, IntoParams)]
@@ -31,6 +29,10 @@ pub(crate) struct QuarantineParams {
     unit: Option<String>,
     /// Received at or after this RFC 3339 time.
     since: Option<String>,
+    /// Received before this RFC 3339 time.
+    until: Option<String>,
+    /// With this text anywhere in the topic; upper and lower case differ.
+    topic: Option<String>,
     /// `next` of the page before.
     cursor: Option<String>,
     /// Most items, 1 to 500.
@@ -100,6 +102,8 @@ pub(crate) async fn list(
         railway: input::maybe("railway", params.railway.as_ref())?,
         unit: input::maybe("unit", params.unit.as_ref())?,
         since: input::maybe("since", params.since.as_ref())?,
+        until: input::maybe("until", params.until.as_ref())?,
+        topic: params.topic.filter(|t| !t.is_empty()),
         after: params.cursor.map(Cursor),
         limit: input::maybe("limit", params.limit.as_ref())?.unwrap_or(DEFAULT_LIMIT).max(1),
     };
@@ -124,18 +128,17 @@ pub(crate) async fn row(
     Ok(Json(QuarantineView::new(&row)))
 }
 
-/// The message's bytes as they came, the first 64 KiB of them.
+/// The message's bytes as they came, all that are stored.
 #[utoipa::path(
     get, path = "/api/v1/quarantine/{id}/bytes", tag = "quarantine", params(("id" = String, Path, description = "number of the row")),
-    responses((status = 200, content_type = "application/octet-stream", description = "the first 64 KiB"), (status = 401, body = Problem), (status = 404, body = Problem))
+    responses((status = 200, content_type = "application/octet-stream", description = "the message"), (status = 401, body = Problem), (status = 404, body = Problem))
 )]
 pub(crate) async fn bytes(
     State(app): State<App>,
     caller: ApiCaller,
     Path(id): Path<String>,
 ) -> Result<Response, Problem> {
-    let (_, mut bytes) = app.desk.quarantine_row(&caller.who, number(&id)?).await?;
-    bytes.truncate(VIEW_BYTES);
+    let (_, bytes) = app.desk.quarantine_row(&caller.who, number(&id)?).await?;
     let mut response = bytes.into_response();
     let headers = response.headers_mut();
     // What a sender wrote is never shown as a page, whatever it says it is.

@@ -10,12 +10,13 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use jiff::tz::TimeZone;
 use notchwatch_model::{Reason, Register, Span, Time, UnitKey};
-use notchwatch_store::{QuarantineQuery, QuarantineRow, UnitProgress};
+use notchwatch_store::{QuarantineQuery, UnitProgress};
 use serde::Deserialize;
 
 use super::finding::zone_of;
 use super::format::{Stamp, count, percent, span, stamp};
 use super::page::{Frame, Visitor, answer};
+use super::quarantine::RefusedRow;
 use super::trouble::Trouble;
 use crate::app::App;
 
@@ -54,18 +55,6 @@ struct ReasonRow {
     code: &'static str,
     count: String,
     chosen: bool,
-}
-
-#[derive(Debug)]
-struct RefusedRow {
-    id: i64,
-    received: Stamp,
-    topic: String,
-    unit: String,
-    reason: &'static str,
-    count: u32,
-    detail: String,
-    size: String,
 }
 
 #[derive(Debug, Template)]
@@ -127,7 +116,7 @@ pub(crate) async fn feed(
             .filter(|(_, n)| *n > 0)
             .map(|(r, n)| ReasonRow { code: r.code(), count: count(*n), chosen: Some(*r) == reason })
             .collect(),
-        refused: refused.items.iter().map(|r| refused_row(r, now)).collect(),
+        refused: refused.items.iter().map(|r| RefusedRow::new(r, now)).collect(),
         reason: reason.map(|r| r.code().to_owned()).unwrap_or_default(),
     };
     Ok(answer(StatusCode::OK, &page))
@@ -175,24 +164,6 @@ fn units(register: &Register, progress: &[UnitProgress], now: Time) -> (Vec<Unit
         })
         .collect();
     (rows, silent)
-}
-
-fn refused_row(row: &QuarantineRow, now: Time) -> RefusedRow {
-    let unit = match (&row.railway, &row.unit) {
-        (Some(railway), Some(unit)) => format!("{railway}/{unit}"),
-        (None, Some(unit)) => unit.to_string(),
-        _ => String::new(),
-    };
-    RefusedRow {
-        id: row.id,
-        received: stamp(row.received, &TimeZone::UTC, now),
-        topic: row.topic.clone(),
-        unit,
-        reason: row.reason.code(),
-        count: row.count,
-        detail: row.detail.clone(),
-        size: count(row.size),
-    }
 }
 
 const fn status_words(status: notchwatch_model::ServiceStatus) -> &'static str {

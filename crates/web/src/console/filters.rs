@@ -127,7 +127,8 @@ impl Filters {
     }
 }
 
-fn choices<'a>(all: impl Iterator<Item = (&'a str, &'a str)>, chosen: &str) -> Vec<Choice> {
+/// A list with an entry for "all" first.
+pub(crate) fn choices<'a>(all: impl Iterator<Item = (&'a str, &'a str)>, chosen: &str) -> Vec<Choice> {
     let any = Choice { value: String::new(), label: "all".to_owned(), chosen: chosen.is_empty() };
     let each = all.map(|(value, label)| Choice {
         value: value.to_owned(),

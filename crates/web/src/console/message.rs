@@ -28,6 +28,7 @@ const HEX_LINE: usize = 16;
 #[template(path = "message.html")]
 struct Page {
     frame: Frame,
+    id: i64,
     reason: &'static str,
     detail: String,
     topic: String,
@@ -57,6 +58,7 @@ pub(crate) async fn message(
     let begin = bytes.get(..HEX_BYTES).unwrap_or(&bytes);
     let page = Page {
         frame,
+        id,
         reason: row.reason.code(),
         detail: sentence(&row.detail),
         topic: row.topic,

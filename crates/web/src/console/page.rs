@@ -41,11 +41,15 @@ impl FromRequestParts<App> for Visitor {
 /// To the sign-in page, which leads back to what was asked for.
 fn to_sign_in(parts: &Parts) -> Response {
     let asked = parts.uri.path_and_query().map_or("/queue", |p| p.as_str());
-    let then: String = asked.bytes().map(escaped).collect();
-    Redirect::to(&format!("/sign-in?then={then}")).into_response()
+    Redirect::to(&format!("/sign-in?then={}", escaped(asked))).into_response()
 }
 
-fn escaped(byte: u8) -> String {
+/// Text as the value of a query parameter.
+pub(crate) fn escaped(text: &str) -> String {
+    text.bytes().map(escaped_byte).collect()
+}
+
+fn escaped_byte(byte: u8) -> String {
     if byte.is_ascii_alphanumeric() || matches!(byte, b'/' | b'-' | b'_' | b'.') {
         char::from(byte).to_string()
     } else {

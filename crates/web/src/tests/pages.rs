@@ -47,6 +47,8 @@ async fn two_people_of_two_railways_see_their_own() {
         "/queue?railway=northmoor",
         "/findings/f-0000000000000001",
         "/findings/f-0000000000000001/evidence?channel=oil_pressure",
+        "/quarantine",
+        "/quarantine?railway=northmoor",
         "/quarantine/1",
     ] {
         let told = stand.page(&ben, path).await;
@@ -142,6 +144,35 @@ async fn foreign_bytes_and_evidence_are_shown_without_harm() {
 }
 
 #[tokio::test]
+async fn quarantine_is_narrowed_and_a_filter_that_is_none_shows_nothing() {
+    let stand = Stand::new().await;
+    let asha = stand.cookie("asha").await;
+    let row = "href=\"/quarantine/1\"";
+    for (query, shown) in [
+        ("", true),
+        ("?reason=malformed&railway=northmoor&unit=4021&topic=northmoor/40", true),
+        ("?since=2000-01-01T00:00&until=2100-01-01T00:00", true),
+        ("?until=2000-01-01T00:00", false),
+        ("?since=2100-01-01T00:00:00Z", false),
+        ("?topic=NORTHMOOR", false),
+        ("?unit=4022", false),
+        ("?reason=uom", false),
+        ("?cursor=1", false),
+    ] {
+        let page = stand.page(&asha, &format!("/quarantine{query}")).await;
+        assert_eq!(page.status, StatusCode::OK, "{query}: {}", page.text);
+        assert_eq!(page.text.contains(row), shown, "{query}: {}", page.text);
+    }
+    for wrong in ["reason=because", "since=soon", "cursor=x", "topic=%00", "colour=red"] {
+        let page = stand.page(&asha, &format!("/quarantine?{wrong}")).await;
+        assert_eq!(page.status, StatusCode::BAD_REQUEST, "{wrong}");
+        assert!(!page.text.contains(row), "{wrong}");
+    }
+    let bytes = stand.page(&asha, "/api/v1/quarantine/1/bytes").await;
+    assert_eq!((bytes.status, bytes.text.as_str()), (StatusCode::OK, "[{\"n\":<script>"));
+}
+
+#[tokio::test]
 async fn every_answer_carries_the_policy_and_pages_hold_nothing_inline() {
     let stand = Stand::new().await;
     let asha = stand.cookie("asha").await;
@@ -150,6 +181,7 @@ async fn every_answer_carries_the_policy_and_pages_hold_nothing_inline() {
         "/queue",
         "/findings/f-0000000000000001",
         "/feed",
+        "/quarantine",
         "/quarantine/1",
         "/password",
         "/nowhere",

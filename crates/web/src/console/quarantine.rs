@@ -1,0 +1,216 @@
+//! Quarantine: what was refused and why, by filters, a page at a time.
+//!
+//! Owns the list and its row, which Feed health shows too. Refuses a filter that is none: a mistyped one must not show
+//! everything.
+
+use askama::Template;
+use axum::extract::{Query, State};
+use axum::http::{StatusCode, Uri};
+use axum::response::{IntoResponse, Response};
+use jiff::tz::TimeZone;
+use notchwatch_model::{Reason, Time};
+use notchwatch_store::{Cursor, QuarantineQuery, QuarantineRow};
+use serde::Deserialize;
+
+use super::filters::{Choice, choices};
+use super::format::{Stamp, count, stamp};
+use super::page::{Frame, Visitor, answer, escaped};
+use super::trouble::Trouble;
+use crate::app::App;
+
+/// Rows a page.
+const ROWS: usize = 100;
+
+/// Filters as the form sends them; an empty one is none.
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+struct Filters {
+    reason: String,
+    railway: String,
+    unit: String,
+    topic: String,
+    since: String,
+    until: String,
+    cursor: String,
+}
+
+/// A refused message, or the records of one refused for one reason.
+#[derive(Debug)]
+pub(crate) struct RefusedRow {
+    pub(crate) id: i64,
+    pub(crate) received: Stamp,
+    pub(crate) topic: String,
+    pub(crate) unit: String,
+    pub(crate) reason: &'static str,
+    pub(crate) count: u32,
+    pub(crate) detail: String,
+    pub(crate) size: String,
+}
+
+#[derive(Debug, Template)]
+#[template(path = "quarantine.html")]
+struct Page {
+    frame: Frame,
+    filters: Filters,
+    filtered: bool,
+    reasons: Vec<Choice>,
+    railways: Vec<Choice>,
+    refused: Vec<RefusedRow>,
+    /// Address of the first page, when this is another.
+    first: Option<String>,
+    next: Option<String>,
+}
+
+/// `GET /quarantine`
+pub(crate) async fn list(State(app): State<App>, visitor: Visitor, uri: Uri) -> Result<Response, Trouble> {
+    let trouble = |e: notchwatch_desk::DeskError| Trouble::of(&app, &e);
+    let filters = Query::<Filters>::try_from_uri(&uri).map(|q| q.0);
+    let checked = filters.map_err(|e| e.body_text()).and_then(|f| f.query().map(|q| (f, q)));
+    let (filters, query) = match checked {
+        Ok(checked) => checked,
+        Err(why) => {
+            return Ok(Trouble::new(&app, StatusCode::BAD_REQUEST, "No such filter", why).into_response());
+        }
+    };
+    // Not live: a list that moves under the hand is read badly.
+    let frame = Frame { live: false, ..Frame::of(&app, &visitor, "feed").await? };
+    let found = app.desk.quarantine(&visitor.who, query).await.map_err(trouble)?;
+    let counts = app.desk.quarantine_counts(&visitor.who).await.map_err(trouble)?;
+    let register = app.desk.register(&visitor.who).await.map_err(trouble)?;
+    let labels: Vec<_> =
+        counts.iter().map(|(r, n)| (r.code(), format!("{} ({})", r.code(), count(*n)))).collect();
+    let railways = register.railways.iter().map(|r| (r.id.as_str(), r.name.as_str()));
+    let now = app.desk.now();
+    let page = Page {
+        frame,
+        filtered: filters.address("") != "/quarantine",
+        reasons: choices(labels.iter().map(|(code, label)| (*code, label.as_str())), &filters.reason),
+        railways: choices(railways, &filters.railway),
+        refused: found.items.iter().map(|r| RefusedRow::new(r, now)).collect(),
+        first: (!filters.cursor.is_empty()).then(|| filters.address("")),
+        next: found.next.map(|cursor| filters.address(&cursor.0)),
+        filters: filters.shown(),
+    };
+    Ok(answer(StatusCode::OK, &page))
+}
+
+impl Filters {
+    /// What the store is asked for. Errors with the word that is none.
+    fn query(&self) -> Result<QuarantineQuery, String> {
+        fn some<T: std::str::FromStr>(text: &str) -> Result<Option<T>, String>
+        where
+            T::Err: std::fmt::Display,
+        {
+            if text.is_empty() { Ok(None) } else { text.parse().map(Some).map_err(|e: T::Err| e.to_string()) }
+        }
+        let reason = match self.reason.as_str() {
+            "" => None,
+            code => Some(Reason::from_code(code).ok_or_else(|| format!("{code:?} is not a reason"))?),
+        };
+        if self.topic.contains('\0') {
+            return Err("no topic holds a NUL".to_owned());
+        }
+        Ok(QuarantineQuery {
+            reason,
+            railway: some(&self.railway)?,
+            unit: some(&self.unit)?,
+            since: moment(&self.since)?,
+            until: moment(&self.until)?,
+            topic: Some(self.topic.clone()).filter(|t| !t.is_empty()),
+            after: some::<i64>(&self.cursor)?.map(|id| Cursor(id.to_string())),
+            limit: ROWS,
+        })
+    }
+
+    /// Address of the page of these filters that begins after a cursor; empty is the first.
+    fn address(&self, cursor: &str) -> String {
+        let pairs = [
+            ("reason", self.reason.as_str()),
+            ("railway", &self.railway),
+            ("unit", &self.unit),
+            ("topic", &self.topic),
+            ("since", &self.since),
+            ("until", &self.until),
+            ("cursor", cursor),
+        ];
+        let set = pairs.iter().filter(|(_, v)| !v.is_empty());
+        let set: Vec<String> = set.map(|(k, v)| format!("{k}={}", escaped(v))).collect();
+        if set.is_empty() { "/quarantine".to_owned() } else { format!("/quarantine?{}", set.join("&")) }
+    }
+
+    /// As the form shows them: its fields for times take no zone.
+    fn shown(mut self) -> Self {
+        for time in [&mut self.since, &mut self.until] {
+            if let Ok(Some(at)) = moment(time) {
+                *time = at.to_string().trim_end_matches('Z').to_owned();
+            }
+        }
+        self
+    }
+}
+
+/// An RFC 3339 time, or one as a form sends it: without zone, then UTC, and without seconds.
+fn moment(text: &str) -> Result<Option<Time>, String> {
+    if text.is_empty() {
+        return Ok(None);
+    }
+    let forms = [text.to_owned(), format!("{text}Z"), format!("{text}:00Z")];
+    let found = forms.iter().find_map(|form| form.parse().ok());
+    found.map(Some).ok_or_else(|| format!("{text:?} is not a time"))
+}
+
+impl RefusedRow {
+    /// As pages show it.
+    pub(crate) fn new(row: &QuarantineRow, now: Time) -> Self {
+        let unit = match (&row.railway, &row.unit) {
+            (Some(railway), Some(unit)) => format!("{railway}/{unit}"),
+            (None, Some(unit)) => unit.to_string(),
+            _ => String::new(),
+        };
+        Self {
+            id: row.id,
+            received: stamp(row.received, &TimeZone::UTC, now),
+            topic: row.topic.clone(),
+            unit,
+            reason: row.reason.code(),
+            count: row.count,
+            detail: row.detail.clone(),
+            size: count(row.size),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_come_with_and_without_zone() {
+        let whole = moment("2026-03-01T12:30:00Z").unwrap();
+        assert!(whole.is_some());
+        for form in ["2026-03-01T12:30", "2026-03-01T12:30:00", "2026-03-01T13:30:00+01:00"] {
+            assert_eq!(moment(form).unwrap(), whole, "{form}");
+        }
+        assert_eq!(moment("").unwrap(), None);
+        assert!(moment("yesterday").is_err());
+    }
+
+    #[test]
+    fn filters_that_are_none_are_refused_and_links_keep_the_others() {
+        let filters =
+            Filters { topic: "units/a&b=c".into(), reason: "malformed".into(), ..Filters::default() };
+        let address = filters.address("7");
+        assert_eq!(address, "/quarantine?reason=malformed&topic=units/a%26b%3Dc&cursor=7");
+        let back = Query::<Filters>::try_from_uri(&address.parse().unwrap()).unwrap().0;
+        assert_eq!((back.topic, back.cursor.as_str()), (filters.topic.clone(), "7"));
+        assert_eq!(Filters::default().address(""), "/quarantine");
+        for wrong in [
+            Filters { reason: "because".into(), ..Filters::default() },
+            Filters { since: "soon".into(), ..Filters::default() },
+            Filters { cursor: "x".into(), ..Filters::default() },
+            Filters { topic: "\0".into(), ..Filters::default() },
+        ] {
+            assert!(wrong.query().is_err(), "{wrong:?}");
+        }
+    }
+}
