@@ -1,8 +1,9 @@
 //! Line speed: how fast messages go from a stock broker into the store, beside a client that only receives and
 //! acknowledges, in one run.
 //!
-//! Usage: `cargo run --release -p notchwatch-tests --example line_speed -- [PART...] [--messages N] [--rounds N]`.
-//! Parts: `ingest` (and `evaluation` with it). Needs Mosquitto and a PostgreSQL, see `tests/README.md`.
+//! Usage: `cargo run --release -p notchwatch-tests --example line_speed -- [PART...] [--messages N] [--rounds N]
+//! [--seconds N | --hour]`. Parts: `ingest` (and evaluation with it), `paced` (latency and memory at ten times the load
+//! of a large fleet); both without a word. Needs Mosquitto and a PostgreSQL, see `tests/README.md`.
 
 #![expect(clippy::print_stdout, reason = "printing is what it is for")]
 #![expect(clippy::cast_precision_loss, reason = "figures for people, far below 2^53")]
@@ -11,12 +12,16 @@
 mod ingest;
 #[path = "line_speed/load.rs"]
 mod load;
+#[path = "line_speed/paced.rs"]
+mod paced;
 #[path = "line_speed/publisher.rs"]
 mod publisher;
 #[path = "line_speed/receiver.rs"]
 mod receiver;
 #[expect(dead_code, unused_imports, unused_macros, reason = "the tests use more of it")]
 mod support;
+#[path = "line_speed/tap.rs"]
+mod tap;
 
 type Failure = Box<dyn std::error::Error>;
 
@@ -24,7 +29,12 @@ type Failure = Box<dyn std::error::Error>;
 pub(crate) struct Wanted {
     messages: usize,
     rounds: usize,
+    /// Seconds of the paced load.
+    seconds: usize,
 }
+
+/// What can be asked for.
+const PARTS: [&str; 2] = ["ingest", "paced"];
 
 fn main() -> Result<(), Failure> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
@@ -38,9 +48,18 @@ fn main() -> Result<(), Failure> {
         Some(at) => words.get(at + 1).ok_or("a number is missing")?.parse().map_err(Failure::from),
         None => Ok(otherwise),
     };
-    let wanted = Wanted { messages: number("--messages", 60_000)?, rounds: number("--rounds", 3)? };
+    let seconds = if words.contains(&"--hour") { 3600 } else { number("--seconds", 90)? };
+    let wanted = Wanted { messages: number("--messages", 60_000)?, rounds: number("--rounds", 3)?, seconds };
+    let parts: Vec<&str> = words.iter().copied().filter(|w| PARTS.contains(w)).collect();
+    let runs = |part: &str| parts.is_empty() || parts.contains(&part);
     machine();
-    ingest::run(&wanted)
+    if runs("ingest") {
+        ingest::run(&wanted)?;
+    }
+    if runs("paced") {
+        paced::run(&wanted)?;
+    }
+    Ok(())
 }
 
 fn send(port: &str, client: &str, file: &str, rate: &str) -> Result<(), Failure> {
@@ -49,7 +68,7 @@ fn send(port: &str, client: &str, file: &str, rate: &str) -> Result<(), Failure>
     println!("ready");
     let mut line = String::new();
     std::io::stdin().read_line(&mut line)?;
-    let took = sender.send_all(&messages, rate.parse().ok())?;
+    let took = sender.send_all(&messages, rate.parse().ok(), |_| {})?;
     println!("took {}", took.as_secs_f64());
     Ok(())
 }

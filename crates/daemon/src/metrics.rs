@@ -14,6 +14,8 @@ use prometheus::proto::MetricFamily;
 use prometheus::{IntCounter, IntCounterVec, IntGauge, Opts, Registry};
 use tokio::sync::watch;
 
+use crate::clock::now;
+
 type Read = Box<dyn Fn() -> u64 + Send + Sync>;
 
 /// Mirrors counters kept elsewhere: each scrape brings the exported ones up to what they now are.
@@ -41,7 +43,21 @@ pub(crate) fn register(
         counters.push((IntCounter::new(name, help)?, read));
     }
     let held = intake.clone();
-    let gauge_reads: [(&str, &str, Read); 3] = [
+    let (undecoded, seconds) = (intake.clone(), lag.clone());
+    let gauge_reads: [(&str, &str, Read); 5] = [
+        (
+            "notchwatch_ingest_undecoded",
+            "messages received and not decoded yet",
+            Box::new(move || undecoded.undecoded.load(Ordering::Relaxed)),
+        ),
+        (
+            "notchwatch_evaluate_behind_seconds",
+            "time since the message judged last was received, while some are not judged",
+            Box::new(move || {
+                let since = seconds.borrow().judged_to;
+                since.map_or(0, |since| u64::try_from((now() - since).micros() / 1_000_000).unwrap_or(0))
+            }),
+        ),
         (
             "notchwatch_ingest_held",
             "messages received and not committed yet",
@@ -81,11 +97,16 @@ fn intake_counters(intake: &Arc<Intake>) -> Vec<(&'static str, &'static str, Rea
         lossy, "notchwatch_ingest_lossy_total", "messages at QoS 0";
         lossy_dropped, "notchwatch_ingest_lossy_dropped_total", "messages at QoS 0 dropped since the queue was full";
         oversize, "notchwatch_ingest_oversize_total", "messages over the message limit";
+        decoded, "notchwatch_ingest_decoded_total", "messages decoded";
+        decode_us, "notchwatch_ingest_decode_microseconds_total", "time spent decoding";
+        wait_us, "notchwatch_ingest_wait_microseconds_total", "time from receipt to the begin of the commit, all messages together";
+        stored_us, "notchwatch_ingest_stored_microseconds_total", "time from receipt to the end of the commit, all messages together";
         committed, "notchwatch_ingest_committed_total", "messages committed";
         journalled, "notchwatch_ingest_journalled_total", "journal rows written";
         samples, "notchwatch_ingest_samples_total", "samples in them";
         quarantined, "notchwatch_ingest_quarantined_total", "quarantine rows written";
         acknowledged, "notchwatch_ingest_acknowledged_total", "acknowledgements handed to the connection";
+        acknowledgements_stale, "notchwatch_ingest_acknowledgements_stale_total", "acknowledgements dropped since their connection had ended";
         connects, "notchwatch_ingest_connects_total", "connections accepted by the broker";
         disconnects, "notchwatch_ingest_disconnects_total", "connections that failed or ended";
         commits, "notchwatch_ingest_commits_total", "commits";
@@ -105,6 +126,8 @@ fn evaluation_counters(evaluation: &Arc<Evaluation>) -> Vec<(&'static str, &'sta
     }
     read! {
         messages, "notchwatch_evaluate_messages_total", "messages folded since the start";
+        repeats, "notchwatch_evaluate_repeats_total", "samples that were repeats of stored ones";
+        conflicts, "notchwatch_evaluate_conflicts_total", "samples that contradicted a stored one";
         beyond_horizon, "notchwatch_evaluate_beyond_horizon_total", "samples too late to judge: kept, not judged";
         refolds, "notchwatch_evaluate_refolds_total", "units folded anew because of late data or decisions";
         findings, "notchwatch_evaluate_events_total", "events of findings committed";

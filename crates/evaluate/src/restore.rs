@@ -46,10 +46,6 @@ impl Shared {
         let version = self.settings.version;
         Some(FoldContext::new(unit.clone(), class.clone(), plan.clone(), self.library.clone(), version))
     }
-
-    pub(crate) fn units(&self) -> impl Iterator<Item = &UnitKey> {
-        self.units.keys()
-    }
 }
 
 /// A fold as it stood at a snapshot, or an empty one.

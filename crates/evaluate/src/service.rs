@@ -6,7 +6,7 @@
 mod folding;
 mod take;
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
@@ -78,6 +78,8 @@ pub struct Counters {
 pub struct Lag {
     /// Messages in the journal that are not judged yet.
     pub messages: i64,
+    /// When the message judged last was received, while some are not.
+    pub judged_to: Option<Time>,
     /// Every unit's line is loaded.
     pub ready: bool,
 }
@@ -119,9 +121,33 @@ pub struct Evaluator {
     decided: DecisionId,
     position: Seq,
     touched: HashMap<UnitKey, Instant>,
+    /// Lines that late data or decisions soiled.
+    dirty: BTreeSet<UnitKey>,
+    totals: Totals,
     counters: Arc<Counters>,
     lag: watch::Sender<Lag>,
     pressure: Pressure,
+}
+
+/// Sums over lines, kept up by the lines that change.
+#[derive(Debug, Default)]
+struct Totals {
+    counted: HashMap<UnitKey, [u64; 3]>,
+    /// Samples, repeats and conflicts.
+    sums: [u64; 3],
+}
+
+impl Totals {
+    /// Counts a line anew. A sum may fall: a line folded anew may hold fewer samples than before.
+    fn count(&mut self, key: &UnitKey, now: [u64; 3]) {
+        let before = match self.counted.get_mut(key) {
+            Some(counted) => std::mem::replace(counted, now),
+            None => self.counted.insert(key.clone(), now).unwrap_or_default(),
+        };
+        for ((sum, before), now) in self.sums.iter_mut().zip(before).zip(now) {
+            *sum = (*sum + now).saturating_sub(before);
+        }
+    }
 }
 
 /// What one round is going to commit.
@@ -156,6 +182,8 @@ impl Evaluator {
             decided: DecisionId(0),
             position: Seq(0),
             touched: HashMap::new(),
+            dirty: BTreeSet::new(),
+            totals: Totals::default(),
             counters: Arc::default(),
             lag: watch::Sender::new(Lag::default()),
             pressure: Pressure::none(),
@@ -223,21 +251,23 @@ impl Evaluator {
         self.lines.clear();
         self.decisions.clear();
         self.touched.clear();
+        self.dirty.clear();
         self.decided = DecisionId(0);
         self.position = self.store.evaluated().await?;
         self.read_decisions(None).await?;
-        let keys: Vec<UnitKey> = self.shared.units().cloned().collect();
-        for key in keys {
-            self.load_unit(&key).await?;
-        }
+        // A unit without progress has sent nothing yet: its line is made with its first message.
         for progress in self.store.progress(&RailwayFilter::All).await? {
+            self.load_unit(&progress.unit).await?;
             if let Some(line) = self.lines.get_mut(&progress.unit) {
                 line.received = progress.received;
                 line.repeats = progress.repeats;
                 line.conflicts = progress.conflicts;
             }
         }
-        self.publish_lag(true).await
+        self.totals = Totals::default();
+        let keys: Vec<UnitKey> = self.lines.keys().cloned().collect();
+        self.count(&keys);
+        self.publish_lag(true, None).await
     }
 
     async fn load_unit(&mut self, key: &UnitKey) -> Result<(), EvaluateError> {
@@ -267,12 +297,14 @@ impl Evaluator {
         let full = messages.len() >= self.options.round;
         let mut round = Round::default();
         let up_to = messages.last().map_or(self.position, |m| m.seq);
+        let judged_to = messages.last().map(|m| m.received).filter(|_| full);
         self.take_messages(messages, &mut round).await?;
         self.read_decisions(Some(&mut round)).await?;
         self.refold_dirty(up_to, &mut round).await?;
         self.advance(up_to, &mut round).await?;
         self.commit(up_to, round).await?;
-        self.publish_lag(true).await?;
+        // A round that was not full has read the journal to its end.
+        self.publish_lag(full, judged_to).await?;
         Ok(full)
     }
 
@@ -283,6 +315,7 @@ impl Evaluator {
         if up_to == self.position && idle {
             return Ok(());
         }
+        self.count(&round.touched);
         round.commit.position = up_to;
         round.commit.progress = round.touched.iter().filter_map(|key| self.progress(key)).collect();
         round.commit.findings = round.findings.into_values().collect();
@@ -290,7 +323,6 @@ impl Evaluator {
         self.counters.findings.fetch_add(events.len() as u64, Ordering::Relaxed);
         self.position = up_to;
         self.counters.position.store(up_to.0, Ordering::Relaxed);
-        self.total();
         Ok(())
     }
 
@@ -307,18 +339,23 @@ impl Evaluator {
         })
     }
 
-    fn total(&self) {
-        let sum = |f: fn(&Line) -> u64| self.lines.values().map(f).sum::<u64>();
-        self.counters.samples.store(sum(|l| l.fold().samples()), Ordering::Relaxed);
-        self.counters.repeats.store(sum(|l| l.repeats), Ordering::Relaxed);
-        self.counters.conflicts.store(sum(|l| l.conflicts), Ordering::Relaxed);
+    /// Brings the totals up to what these lines say now. The cost follows the units that sent, not the fleet.
+    fn count(&mut self, keys: &[UnitKey]) {
+        for key in keys {
+            let Some(line) = self.lines.get(key) else { continue };
+            self.totals.count(key, [line.fold().samples(), line.repeats, line.conflicts]);
+        }
+        let [samples, repeats, conflicts] = self.totals.sums;
+        self.counters.samples.store(samples, Ordering::Relaxed);
+        self.counters.repeats.store(repeats, Ordering::Relaxed);
+        self.counters.conflicts.store(conflicts, Ordering::Relaxed);
     }
 
-    async fn publish_lag(&self, ready: bool) -> Result<(), EvaluateError> {
-        let messages = self.store.journal_end().await?.0 - self.position.0;
-        self.lag.send_if_modified(|lag| {
-            std::mem::replace(lag, Lag { messages, ready }) != Lag { messages, ready }
-        });
+    /// Says how far behind it is; asks the store only when there may be more than was read.
+    async fn publish_lag(&self, more: bool, judged_to: Option<Time>) -> Result<(), EvaluateError> {
+        let messages = if more { self.store.journal_end().await?.0 - self.position.0 } else { 0 };
+        let now = Lag { messages, judged_to, ready: true };
+        self.lag.send_if_modified(|lag| std::mem::replace(lag, now) != now);
         Ok(())
     }
 

@@ -17,7 +17,7 @@ use tokio::time::{Instant, timeout_at};
 pub(crate) use attempt::{Committer, Patience};
 
 use crate::ack::Acker;
-use crate::counters::Counters;
+use crate::counters::{Counters, add, micros};
 use crate::health::HealthReason;
 use crate::intake::{Place, Ready};
 use crate::options::Batching;
@@ -36,7 +36,7 @@ pub enum CommitError {
 
 /// Commits and acknowledges until decoding has ended, then asks for the end of the connection.
 pub(crate) async fn run(
-    mut ready: mpsc::Receiver<Ready>,
+    mut ready: mpsc::Receiver<Vec<Ready>>,
     committer: Committer,
     acker: Acker,
     batching: Batching,
@@ -49,11 +49,13 @@ pub(crate) async fn run(
             messages.extend(message);
             places.push(place);
         }
+        let began = std::time::Instant::now();
         if let Err(error) = committer.commit(messages).await {
             tracing::warn!(%error, held = places.len(), "messages are left to the broker, which sends them again");
             break;
         }
-        for Place { ticket, permit } in places {
+        timed(&counters, &places, began);
+        for Place { ticket, permit, .. } in places {
             // The place is free before the acknowledgement leaves: the broker may answer it with the next message
             // sooner than this task runs on.
             drop(permit);
@@ -64,18 +66,25 @@ pub(crate) async fn run(
     acker.disconnect();
 }
 
-/// The next batch: full, or as large as it is when its first message has waited for the linger time.
-async fn next_batch(ready: &mut mpsc::Receiver<Ready>, batching: Batching) -> Option<Vec<Ready>> {
-    let mut batch = Vec::with_capacity(batching.messages);
-    if ready.recv_many(&mut batch, batching.messages).await == 0 {
-        return None;
-    }
+/// Counts how long messages waited for their commit, and how long until its end.
+fn timed(counters: &Counters, places: &[Place], began: std::time::Instant) {
+    let now = std::time::Instant::now();
+    let total = |to: std::time::Instant| places.iter().map(|p| micros(to - p.since)).sum::<u64>();
+    add(&counters.wait_us, total(began));
+    add(&counters.stored_us, total(now));
+    let longest = places.iter().map(|p| micros(now - p.since)).max().unwrap_or(0);
+    counters.stored_longest_us.fetch_max(longest, Ordering::Relaxed);
+}
+
+/// The next batch: full, or as large as it is when its first message has waited for the linger time. It may hold some
+/// messages more than a full one: groups of the decoder are not split.
+async fn next_batch(ready: &mut mpsc::Receiver<Vec<Ready>>, batching: Batching) -> Option<Vec<Ready>> {
+    let mut batch = ready.recv().await?;
     let until = Instant::now() + batching.linger;
     while batch.len() < batching.messages {
-        let room = batching.messages - batch.len();
-        match timeout_at(until, ready.recv_many(&mut batch, room)).await {
-            Ok(0) | Err(_) => break,
-            Ok(_) => {}
+        match timeout_at(until, ready.recv()).await {
+            Ok(None) | Err(_) => break,
+            Ok(Some(more)) => batch.extend(more),
         }
     }
     Some(batch)

@@ -12,7 +12,7 @@ const REASONS: usize = Reason::ALL.len();
 
 macro_rules! counters {
     ($($(#[$doc:meta])* $name:ident),* $(,)?) => {
-        /// Counters, shared and only growing, but for `held`, a gauge.
+        /// Counters, shared and only growing, but for the gauges.
         #[derive(Debug, Default)]
         pub struct Counters {
             $($(#[$doc])* pub $name: AtomicU64,)*
@@ -56,6 +56,17 @@ counters! {
     lossy_dropped,
     /// Messages longer than the message limit.
     oversize,
+    /// Messages decoded or refused by the decoder.
+    decoded,
+    /// Time spent decoding, in microseconds.
+    decode_us,
+    /// Time from taking a message from the connection to the begin of its commit, in microseconds, all messages
+    /// together.
+    wait_us,
+    /// Time from taking a message from the connection to the end of its commit, in microseconds, all messages together.
+    stored_us,
+    /// Longest such time of one message, in microseconds (a gauge; never falls).
+    stored_longest_us,
     /// Messages committed: in the journal, in quarantine, or both.
     committed,
     /// Journal rows written.
@@ -86,6 +97,8 @@ counters! {
     commit_splits,
     /// Messages received and not committed yet (a gauge).
     held,
+    /// Those of them that wait to be decoded (a gauge).
+    undecoded,
 }
 
 impl Counters {
@@ -101,7 +114,7 @@ impl Counters {
     }
 
     pub(crate) fn commit(&self, took: Duration) {
-        let us = u64::try_from(took.as_micros()).unwrap_or(u64::MAX);
+        let us = micros(took);
         add(&self.commits, 1);
         add(&self.commit_us, us);
         self.commit_last_us.store(us, Ordering::Relaxed);
@@ -110,6 +123,11 @@ impl Counters {
     fn slot(&self, reason: Reason) -> Option<&AtomicU64> {
         Reason::ALL.iter().position(|r| *r == reason).and_then(|at| self.refused.get(at))
     }
+}
+
+/// Whole microseconds.
+pub(crate) fn micros(time: Duration) -> u64 {
+    u64::try_from(time.as_micros()).unwrap_or(u64::MAX)
 }
 
 /// Adds to a counter.

@@ -5,6 +5,8 @@
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Instant;
 
 use notchwatch_model::{Decoded, Envelope, Reason, Time};
 use notchwatch_store::NewMessage;
@@ -12,9 +14,13 @@ use rumqttc::v5::mqttbytes::v5::Publish;
 use tokio::sync::{OwnedSemaphorePermit, mpsc};
 
 use crate::ack::Ticket;
+use crate::counters::{Counters, add, micros};
 
 /// Bytes kept of a message over the message limit: what the quarantine view shows.
 pub(crate) const KEPT_OF_OVERSIZE: usize = 64 * 1024;
+
+/// Messages decoded at one time, at most: little enough that a commit need not wait for them.
+const AT_ONCE: usize = 64;
 
 /// Decoding as ingest sees it: a total function of the envelope.
 pub type Decode = Arc<dyn Fn(&Envelope) -> Decoded + Send + Sync>;
@@ -34,6 +40,8 @@ pub(crate) struct Delivery {
 #[derive(Debug)]
 pub(crate) struct Place {
     pub(crate) ticket: Ticket,
+    /// When it was taken from the connection.
+    pub(crate) since: Instant,
     pub(crate) permit: OwnedSemaphorePermit,
 }
 
@@ -70,16 +78,25 @@ fn topic(bytes: &[u8]) -> (String, bool) {
     }
 }
 
-/// Decodes until the poll loop has dropped its end. The way out is as long as a batch and is waited for: the poll
-/// loop does not wait on this task, since the way in has room for everything that can be in flight.
+/// Decodes until the poll loop has dropped its end. What has come meanwhile is handed on together: waking the commit
+/// for every message costs more than decoding one. The way out is waited for: the poll loop does not wait on this
+/// task, since the way in has room for everything that can be in flight.
 pub(crate) async fn run(
     mut deliveries: mpsc::Receiver<Delivery>,
-    ready: mpsc::Sender<Ready>,
+    ready: mpsc::Sender<Vec<Ready>>,
     decode: Decode,
     message_bytes: usize,
+    counters: Arc<Counters>,
 ) {
-    while let Some(delivery) = deliveries.recv().await {
-        if ready.send(prepare(delivery, &decode, message_bytes)).await.is_err() {
+    let mut taken = Vec::with_capacity(AT_ONCE);
+    while deliveries.recv_many(&mut taken, AT_ONCE).await > 0 {
+        let began = Instant::now();
+        let number = taken.len() as u64;
+        let group = taken.drain(..).map(|d| prepare(d, &decode, message_bytes)).collect();
+        add(&counters.decode_us, micros(began.elapsed()));
+        add(&counters.decoded, number);
+        counters.undecoded.fetch_sub(number, Ordering::Relaxed);
+        if ready.send(group).await.is_err() {
             break;
         }
     }
@@ -124,7 +141,7 @@ mod tests {
 
     fn place() -> Place {
         let permit = Arc::new(Semaphore::new(1)).try_acquire_owned().unwrap();
-        Place { ticket: Ticket { epoch: 0, packet: 1 }, permit }
+        Place { ticket: Ticket { epoch: 0, packet: 1 }, since: Instant::now(), permit }
     }
 
     fn prepared(topic: &[u8], payload: &[u8], decode: &Decode) -> Option<NewMessage> {

@@ -267,13 +267,15 @@ impl Session {
     fn forward(&mut self, publish: &Publish, permit: OwnedSemaphorePermit) {
         let Some(intake) = &self.intake else { return };
         let packet = if publish.qos == QoS::AtMostOnce { 0 } else { publish.pkid };
-        let place = Place { ticket: Ticket { epoch: self.epoch, packet }, permit };
+        let ticket = Ticket { epoch: self.epoch, packet };
+        let place = Place { ticket, since: self.heard.into_std(), permit };
         let delivery = Delivery::new(publish, (self.clock)(), self.options.message_bytes, place);
         if delivery.size > self.options.message_bytes {
             add(&self.counters.oversize, 1);
             tracing::warn!(topic = %delivery.envelope.topic, size_bytes = delivery.size, "message over the limit");
         }
         add(&self.counters.held, 1);
+        add(&self.counters.undecoded, 1);
         // The queue has room for every place, so it is full at no time; it is closed when decoding has ended.
         if intake.try_send(delivery).is_err() {
             self.intake = None;

@@ -22,6 +22,9 @@ use crate::session::{LOSSY_HELD, Session, held_at_most};
 use crate::sink::Sink;
 use crate::{commit, intake};
 
+/// Groups of decoded messages that wait for a commit: about one batch.
+const GROUPS: usize = 8;
+
 /// Where receive times come from.
 pub type Clock = Arc<dyn Fn() -> Time + Send + Sync>;
 
@@ -72,8 +75,8 @@ pub fn start_with(
     // Poll loop to decoding. It has room for every message that may be held. Overflow: QoS 0 is dropped and counted;
     // for QoS 1 the poll loop stops reading, so that the rest waits in the broker.
     let (deliver, deliveries) = mpsc::channel(held_at_most(&options) + LOSSY_HELD);
-    // Decoding to commit: one batch. Overflow: decoding waits.
-    let (prepared, ready) = mpsc::channel(options.batching.messages);
+    // Decoding to commit: a few groups. Overflow: decoding waits.
+    let (prepared, ready) = mpsc::channel(GROUPS);
 
     let committer = Committer {
         sink,
@@ -83,7 +86,7 @@ pub fn start_with(
         patience: Patience::Until(abandon.clone()),
     };
     let committing = commit::run(ready, committer, acker.clone(), options.batching, Arc::clone(&counters));
-    tracker.spawn(intake::run(deliveries, prepared, decode, options.message_bytes));
+    tracker.spawn(intake::run(deliveries, prepared, decode, options.message_bytes, Arc::clone(&counters)));
     let commits = tracker.spawn(committing);
     let deadline = options.stop_within;
     let session =

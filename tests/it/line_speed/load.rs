@@ -17,25 +17,47 @@ pub(crate) struct Load {
 /// Records of a full snapshot of the demo class.
 pub(crate) const RECORDS: u64 = 45;
 
-/// So many snapshots of 45 records of `units` healthy units, the last of them now.
-pub(crate) fn snapshots(units: u32, number: usize) -> Result<Load, Box<dyn std::error::Error>> {
+/// Snapshots of healthy units, one a unit and minute, the last of them about now.
+pub(crate) struct Snapshots {
+    fleet: Fleet,
+    until_ms: i64,
+}
+
+impl Snapshots {
+    /// The units as a register file.
+    pub(crate) fn register_toml(&self) -> String {
+        self.fleet.register_toml()
+    }
+}
+
+impl Iterator for Snapshots {
+    type Item = Message;
+
+    fn next(&mut self) -> Option<Message> {
+        let message = self.fleet.next_before(self.until_ms)?;
+        Some(Message { topic: message.topic.to_string(), payload: message.payload })
+    }
+}
+
+/// A fleet of `units` that has at least so many snapshots to send.
+pub(crate) fn fleet(units: u32, number: usize) -> Result<Snapshots, Box<dyn std::error::Error>> {
     let minutes = i64::try_from(number / units as usize + 2)?;
     let now = crate::support::now_ms();
-    let mut scenario =
-        Scenario::demo(jiff::Timestamp::from_millisecond(now - minutes * 60_000)?).with_units(units);
-    scenario.start = jiff::Timestamp::from_millisecond(now - minutes * 60_000)?;
+    let start = jiff::Timestamp::from_millisecond(now - minutes * 60_000)?;
+    let mut scenario = Scenario::demo(start).with_units(units);
     scenario.sending.batch_until_h = 0.0;
     scenario.sending.dead_zones = 0.0;
     scenario.sending.duplicates = 0.0;
     (scenario.faults, scenario.outages, scenario.clocks) = (vec![], vec![], vec![]);
     (scenario.misnamed, scenario.strangers, scenario.orders) = (vec![], vec![], vec![]);
-    let mut fleet = Fleet::new(&scenario)?;
+    Ok(Snapshots { fleet: Fleet::new(&scenario)?, until_ms: now })
+}
+
+/// So many snapshots of 45 records of `units` units.
+pub(crate) fn snapshots(units: u32, number: usize) -> Result<Load, Box<dyn std::error::Error>> {
+    let fleet = fleet(units, number)?;
     let register = fleet.register_toml();
-    let messages: Vec<Message> = fleet
-        .advance_to(now)
-        .take(number)
-        .map(|m| Message { topic: m.topic.to_string(), payload: m.payload })
-        .collect();
+    let messages: Vec<Message> = fleet.take(number).collect();
     if messages.len() < number {
         return Err(format!("the fleet made {} of {number} snapshots", messages.len()).into());
     }

@@ -42,8 +42,13 @@ impl Sender {
     }
 
     /// Sends everything, `rate` messages a second or as fast as the broker takes them, and waits for the last
-    /// acknowledgement.
-    pub(crate) fn send_all(&mut self, messages: &[Message], rate: Option<f64>) -> std::io::Result<Duration> {
+    /// acknowledgement. `note` hears how many are about to be written, each time.
+    pub(crate) fn send_all(
+        &mut self,
+        messages: &[Message],
+        rate: Option<f64>,
+        mut note: impl FnMut(usize),
+    ) -> std::io::Result<Duration> {
         let packets: Vec<Vec<u8>> = messages.iter().map(|m| self.publish(m)).collect();
         let began = Instant::now();
         let mut sent = 0;
@@ -51,6 +56,7 @@ impl Sender {
             let due = rate.map_or(packets.len(), |rate| whole(began.elapsed().as_secs_f64() * rate) + 1);
             let upto = due.min(packets.len()).min(sent + BURST).min(sent + WINDOW - self.unacknowledged);
             if let Some(burst) = packets.get(sent..upto).filter(|burst| !burst.is_empty()) {
+                note(burst.len());
                 self.stream.write_all(&burst.concat())?;
                 self.unacknowledged += burst.len();
                 sent = upto;

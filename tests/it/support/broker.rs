@@ -20,6 +20,8 @@ const START: Duration = Duration::from_secs(10);
 pub(crate) struct Broker {
     folder: TempDir,
     port: u16,
+    /// Where the program is sent to instead.
+    front: Option<u16>,
     process: Process,
 }
 
@@ -35,12 +37,17 @@ impl Broker {
         );
         std::fs::write(folder.path().join("mosquitto.conf"), config).expect("the broker's configuration");
         let process = launch(folder.path(), port);
-        Self { folder, port, process }
+        Self { folder, port, front: None, process }
     }
 
-    /// Where it listens.
+    /// Where the program finds it.
     pub(crate) fn url(&self) -> String {
-        format!("mqtt://127.0.0.1:{}", self.port)
+        format!("mqtt://127.0.0.1:{}", self.front.unwrap_or(self.port))
+    }
+
+    /// From now on programs are sent to another port, which forwards to it.
+    pub(crate) fn behind(&mut self, port: u16) {
+        self.front = Some(port);
     }
 
     /// Its port.

@@ -15,12 +15,8 @@ use crate::restore::{TICK, refold};
 impl Evaluator {
     /// Folds soiled lines anew from the last snapshot before the dirt.
     pub(super) async fn refold_dirty(&mut self, up_to: Seq, round: &mut Round) -> Result<(), EvaluateError> {
-        let dirty: Vec<(UnitKey, Time)> = self
-            .lines
-            .iter()
-            .filter_map(|(key, line)| line.dirty().map(|from| (key.clone(), from)))
-            .collect();
-        for (key, from) in dirty {
+        for key in std::mem::take(&mut self.dirty) {
+            let Some(from) = self.lines.get(&key).and_then(Line::dirty) else { continue };
             let Some(old) = self.lines.remove(&key) else { continue };
             let Some(through) = old.folded_to() else { continue };
             self.counters.refolds.fetch_add(1, Ordering::Relaxed);

@@ -43,6 +43,7 @@ impl Evaluator {
         }
         for (unit, messages) in late {
             self.take_late(&unit, &messages, before).await?;
+            self.dirty.insert(unit.clone());
             round.touched.push(unit);
         }
         Ok(())
@@ -100,6 +101,7 @@ impl Evaluator {
                     && let Some(line) = self.lines.get_mut(&decision.unit)
                 {
                     line.decide(decision.clone());
+                    self.dirty.insert(decision.unit.clone());
                     round.touched.push(decision.unit.clone());
                 }
                 self.decisions.entry(decision.unit.clone()).or_default().push(decision);

@@ -60,6 +60,11 @@ fn put_grid(out: &mut Put, samples: &[Sample], times: &[Time], channels: &[Chann
     out.count(channels.len());
     put_times(out, times.iter().copied());
     put_channels(out, channels.iter().copied());
+    // One snapshot, as units send while they have a link: each column is one value.
+    if times.len() == 1 {
+        samples.iter().for_each(|sample| values::put(out, &[sample.value]));
+        return;
+    }
     for column in 0..channels.len() {
         let numbers: Vec<f64> =
             samples.iter().skip(column).step_by(channels.len()).map(|s| s.value).collect();
@@ -75,6 +80,13 @@ fn take_grid(from: &mut Take<'_>) -> Result<Vec<Sample>, Broken> {
     }
     let times = take_times(from, height)?;
     let channels = take_channels(from, width)?;
+    if let [time] = *times {
+        let one = |channel| {
+            let value = values::one(from)?;
+            Ok(Sample { time, channel, value })
+        };
+        return channels.into_iter().map(one).collect();
+    }
     let mut columns = Vec::with_capacity(width);
     for _ in 0..width {
         columns.push(values::take(from, height)?);

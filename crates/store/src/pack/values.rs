@@ -15,6 +15,13 @@ const EXACT: f64 = 9_007_199_254_740_992.0;
 
 /// The values as whole numbers over `10^digits`, when every one of them comes back with the same bits.
 pub(crate) fn scaled(values: &[f64]) -> Option<(u8, Vec<i64>)> {
+    let digits = digits(values)?;
+    let whole: Option<Vec<i64>> = values.iter().map(|v| whole(*v, digits)).collect();
+    whole.map(|whole| (digits, whole))
+}
+
+/// Fewest decimal digits with which each value is found.
+fn digits(values: &[f64]) -> Option<u8> {
     let mut digits = 0;
     for value in values {
         while whole(*value, digits).is_none() {
@@ -24,8 +31,7 @@ pub(crate) fn scaled(values: &[f64]) -> Option<(u8, Vec<i64>)> {
             }
         }
     }
-    let whole: Option<Vec<i64>> = values.iter().map(|v| whole(*v, digits)).collect();
-    whole.map(|whole| (digits, whole))
+    Some(digits)
 }
 
 /// The value of a whole number over `10^digits`.
@@ -37,10 +43,12 @@ pub(crate) fn value_of(whole: i64, digits: u8) -> f64 {
 
 /// Writes a column: its digits, then whole numbers each as difference from the one before, or plain floats.
 pub(crate) fn put(out: &mut Put, values: &[f64]) {
-    if let Some((digits, whole)) = scaled(values) {
+    // More digits than a value needs may cost it its last bits, so all are looked at again.
+    let exact = digits(values).filter(|digits| values.iter().all(|v| whole(*v, *digits).is_some()));
+    if let Some(digits) = exact {
         out.byte(digits);
         let mut before = 0;
-        for number in whole {
+        for number in values.iter().filter_map(|v| whole(*v, digits)) {
             out.signed(number - before);
             before = number;
         }
@@ -55,20 +63,30 @@ pub(crate) fn put(out: &mut Put, values: &[f64]) {
 /// Reads a column of `count` values, finite all.
 pub(crate) fn take(from: &mut Take<'_>, count: usize) -> Result<Vec<f64>, Broken> {
     let digits = from.byte()?;
-    let mut values = Vec::with_capacity(count.min(from.0.len()));
     let mut before = 0_i64;
+    let mut values = Vec::with_capacity(count.min(from.0.len()));
     for _ in 0..count {
-        let value = if digits == PLAIN {
-            from.float()?
-        } else if digits <= MOST_DIGITS {
-            before = before.checked_add(from.signed()?).ok_or(Broken("value out of range"))?;
-            value_of(before, digits)
-        } else {
-            return Err(Broken("digits out of range"));
-        };
-        values.push(finite(value)?);
+        values.push(next(from, digits, &mut before)?);
     }
     Ok(values)
+}
+
+/// Reads a column of one value.
+pub(crate) fn one(from: &mut Take<'_>) -> Result<f64, Broken> {
+    let digits = from.byte()?;
+    next(from, digits, &mut 0)
+}
+
+fn next(from: &mut Take<'_>, digits: u8, before: &mut i64) -> Result<f64, Broken> {
+    let value = if digits == PLAIN {
+        from.float()?
+    } else if digits <= MOST_DIGITS {
+        *before = before.checked_add(from.signed()?).ok_or(Broken("value out of range"))?;
+        value_of(*before, digits)
+    } else {
+        return Err(Broken("digits out of range"));
+    };
+    finite(value)
 }
 
 /// Passes a finite value; anything else was never written.
@@ -76,8 +94,11 @@ pub(crate) fn finite(value: f64) -> Result<f64, Broken> {
     if value.is_finite() { Ok(value) } else { Err(Broken("value is not finite")) }
 }
 
+/// Powers of ten up to the most digits; each is exact.
+const POWERS: [f64; 10] = [1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9];
+
 fn power(digits: u8) -> f64 {
-    10_f64.powi(i32::from(digits))
+    POWERS.get(usize::from(digits)).copied().unwrap_or(f64::NAN)
 }
 
 fn whole(value: f64, digits: u8) -> Option<i64> {
