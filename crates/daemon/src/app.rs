@@ -134,7 +134,7 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let evaluator = tracker.spawn(evaluator.run(evaluation_stop.clone()));
 
     let registry = Registry::new();
-    metrics::register(&registry, ingest.counters.clone(), counters, lag.clone())?;
+    metrics::register(&registry, ingest.counters.clone(), counters, lag.clone(), store.clone())?;
     let (reasons, health) = watch::channel(["starting"].into());
     tracker.spawn(health::keep(store.clone(), ingest.health, lag.clone(), reasons, stop.clone()));
 
@@ -142,6 +142,7 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let desk = Desk::new(store.clone(), Arc::new(WallClock), Arc::new(FoldedEvidence(traces)), library);
     tracker.spawn(keeper::follow_register(store.clone(), desk.clone(), register, index, stop.clone()));
     let keep_raw = Span::from_days(i64::from(config.keep.raw_days));
+    tracker.spawn(keeper::look_once(store.clone(), stop.clone()));
     tracker.spawn(keeper::seal_daily(store.clone(), keep_raw, stop.clone()));
 
     let limits = WebLimits::default();

@@ -1,11 +1,11 @@
-//! Housekeeping: the register followed as it changes, days sealed as they end.
+//! Housekeeping: the register followed as it changes, what is stored looked at once, days sealed as they end.
 
 use std::sync::Arc;
 use std::time::Duration;
 
 use notchwatch_desk::Desk;
 use notchwatch_model::{Register, Span};
-use notchwatch_store::Store;
+use notchwatch_store::{Depth, Store};
 use notchwatch_wire::RegisterIndex;
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
@@ -40,6 +40,22 @@ pub(crate) async fn follow_register(
             Ok(_) => {}
             Err(error) => tracing::warn!(%error, "the register could not be read; the old one stays in use"),
         }
+    }
+}
+
+/// Looks once, beside everything else, whether the newest rows can be read. The store logs what is damaged.
+pub(crate) async fn look_once(store: Store, stop: CancellationToken) {
+    let looked = stop.run_until_cancelled(store.check(Depth::Quick)).await;
+    match looked {
+        Some(Ok(checked)) => tracing::info!(
+            blocks = checked.blocks,
+            rollups = checked.rollups,
+            journal_rows = checked.journal,
+            damaged = checked.damage.len(),
+            "newest rows of the store looked at"
+        ),
+        Some(Err(error)) => tracing::warn!(%error, "the store could not be looked at"),
+        None => {}
     }
 }
 

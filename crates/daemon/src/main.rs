@@ -5,6 +5,7 @@
 mod access;
 mod app;
 mod broker;
+mod check;
 mod clock;
 mod config;
 mod demo;
@@ -44,6 +45,8 @@ enum Command {
         /// The configuration file.
         file: PathBuf,
     },
+    /// Look whether what the store keeps can be read, and name what is damaged.
+    Check(check::Arguments),
     /// Put recorded days into the journal.
     Import(import::Arguments),
     /// Accounts.
@@ -109,6 +112,7 @@ fn dispatch(command: Command) -> anyhow::Result<ExitCode> {
         Command::Demo(arguments) => runtime()?.block_on(demo::run(arguments)),
         Command::Examine(arguments) => examine::run(&arguments),
         Command::CheckConfig { file } => check_config(&file),
+        Command::Check(arguments) => runtime()?.block_on(check::run(arguments)),
         Command::Import(arguments) => runtime()?.block_on(import::run(arguments)),
         Command::Account(command) => runtime()?.block_on(access::account(command)),
         Command::Token(command) => runtime()?.block_on(access::token(command)),

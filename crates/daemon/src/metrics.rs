@@ -1,4 +1,4 @@
-//! Metrics of the process: counters of ingest and evaluation, read when somebody asks.
+//! Metrics of the process: counters of ingest and evaluation, and what the store found damaged, read when somebody asks.
 //!
 //! Owns their names. Labels come from fixed sets: reasons of refusal and nothing else, so that no sender can add a
 //! series.
@@ -9,6 +9,7 @@ use std::sync::atomic::Ordering;
 use notchwatch_evaluate::{Counters as Evaluation, Lag};
 use notchwatch_ingest::Counters as Intake;
 use notchwatch_model::Reason;
+use notchwatch_store::Store;
 use prometheus::core::{Collector, Desc};
 use prometheus::proto::MetricFamily;
 use prometheus::{IntCounter, IntCounterVec, IntGauge, Opts, Registry};
@@ -32,6 +33,7 @@ pub(crate) fn register(
     intake: Arc<Intake>,
     evaluation: Arc<Evaluation>,
     lag: watch::Receiver<Lag>,
+    store: Store,
 ) -> prometheus::Result<()> {
     let refused = IntCounterVec::new(
         Opts::new("notchwatch_refused_total", "messages and records refused, by reason"),
@@ -43,6 +45,7 @@ pub(crate) fn register(
         counters.push((IntCounter::new(name, help)?, read));
     }
     let held = intake.clone();
+<<<<<<< HEAD
     let (undecoded, seconds) = (intake.clone(), lag.clone());
     let gauge_reads: [(&str, &str, Read); 5] = [
         (
@@ -57,6 +60,13 @@ pub(crate) fn register(
                 let since = seconds.borrow().judged_to;
                 since.map_or(0, |since| u64::try_from((now() - since).micros() / 1_000_000).unwrap_or(0))
             }),
+=======
+    let gauge_reads: [(&str, &str, Read); 4] = [
+        (
+            "notchwatch_store_damaged",
+            "rows of the store found damaged and left out of reads",
+            Box::new(move || store.damage().len() as u64),
+>>>>>>> 817d524 (notchwatch check, a look at the start, and a metric of damaged rows)
         ),
         (
             "notchwatch_ingest_held",
