@@ -7,6 +7,12 @@
 
 #![expect(clippy::print_stdout, reason = "printing is what it is for")]
 #![expect(
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    reason = "it stands on the tests' support, which ends a run with words"
+)]
+#![expect(
     dead_code,
     unused_imports,
     unused_macros,

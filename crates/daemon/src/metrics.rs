@@ -45,9 +45,8 @@ pub(crate) fn register(
         counters.push((IntCounter::new(name, help)?, read));
     }
     let held = intake.clone();
-<<<<<<< HEAD
     let (undecoded, seconds) = (intake.clone(), lag.clone());
-    let gauge_reads: [(&str, &str, Read); 5] = [
+    let gauge_reads: [(&str, &str, Read); 6] = [
         (
             "notchwatch_ingest_undecoded",
             "messages received and not decoded yet",
@@ -60,13 +59,11 @@ pub(crate) fn register(
                 let since = seconds.borrow().judged_to;
                 since.map_or(0, |since| u64::try_from((now() - since).micros() / 1_000_000).unwrap_or(0))
             }),
-=======
-    let gauge_reads: [(&str, &str, Read); 4] = [
+        ),
         (
             "notchwatch_store_damaged",
             "rows of the store found damaged and left out of reads",
             Box::new(move || store.damage().len() as u64),
->>>>>>> 817d524 (notchwatch check, a look at the start, and a metric of damaged rows)
         ),
         (
             "notchwatch_ingest_held",

@@ -51,7 +51,7 @@ struct Look {
 }
 
 /// Runs on each store and prints.
-pub(crate) fn run(wanted: &Wanted) -> Result<(), Failure> {
+pub(crate) fn run(wanted: &Wanted) {
     println!("\nTen times the load of {UNITS} units: {RATE} snapshots/s for {} s", wanted.seconds);
     println!("(the first {WARM_UP_S} s count in no figure; latencies in ms)\n");
     println!(
@@ -64,7 +64,6 @@ pub(crate) fn run(wanted: &Wanted) -> Result<(), Failure> {
         let row = one(engine, wanted);
         println!("{}", row.unwrap_or_else(|failure| format!("| {engine:?} | no figures: {failure} |")));
     }
-    Ok(())
 }
 
 fn one(engine: Engine, wanted: &Wanted) -> Result<String, Failure> {

@@ -38,7 +38,7 @@ async fn receive(port: u16, client_id: &str, number: usize) -> Result<(), Box<dy
     while acknowledged < number {
         match eventloop.poll().await? {
             Event::Incoming(Packet::ConnAck(_)) => {
-                client.try_subscribe("units/+/+/senml", QoS::AtLeastOnce)?
+                client.try_subscribe("units/+/+/senml", QoS::AtLeastOnce)?;
             }
             Event::Incoming(Packet::SubAck(_)) => tell("subscribed")?,
             Event::Incoming(Packet::Publish(publish)) => {

@@ -142,6 +142,7 @@ impl Daemon {
     }
 
     /// Its process.
+    #[allow(dead_code, reason = "the benchmark of line speed uses it, the tests do not")]
     pub(crate) fn id(&self) -> u32 {
         self.process.id()
     }

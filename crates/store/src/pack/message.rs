@@ -62,7 +62,9 @@ fn put_grid(out: &mut Put, samples: &[Sample], times: &[Time], channels: &[Chann
     put_channels(out, channels.iter().copied());
     // One snapshot, as units send while they have a link: each column is one value.
     if times.len() == 1 {
-        samples.iter().for_each(|sample| values::put(out, &[sample.value]));
+        for sample in samples {
+            values::put(out, &[sample.value]);
+        }
         return;
     }
     for column in 0..channels.len() {

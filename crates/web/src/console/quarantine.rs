@@ -142,7 +142,7 @@ impl Filters {
     fn shown(mut self) -> Self {
         for time in [&mut self.since, &mut self.until] {
             if let Ok(Some(at)) = moment(time) {
-                *time = at.to_string().trim_end_matches('Z').to_owned();
+                at.to_string().trim_end_matches('Z').clone_into(time);
             }
         }
         self
