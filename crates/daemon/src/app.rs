@@ -112,6 +112,7 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let options = EvaluateOptions {
         horizon: Span::from_hours(i64::from(config.judge.horizon_h)),
         lateness: Span::from_mins(i64::from(config.judge.lateness_min)),
+        comms: config.comms(),
         ..EvaluateOptions::default()
     };
     let decoder = Decoder::new(config.topic()?, config.limits());
@@ -126,9 +127,11 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     )?;
 
     let waiting = ingest.counters.clone();
+    let (deaf, trouble) = watch::channel([health::STARTING].into());
     let evaluator =
         Evaluator::new(store.clone(), options, library.clone(), settings.clone(), register.subscribe(), now)
-            .giving_way(Pressure::new(move || waiting.held.load(Ordering::Relaxed) > BACKLOG));
+            .giving_way(Pressure::new(move || waiting.held.load(Ordering::Relaxed) > BACKLOG))
+            .with_trouble(trouble);
     let (counters, lag) = (evaluator.counters(), evaluator.lag());
     let evaluation_stop = CancellationToken::new();
     let evaluator = tracker.spawn(evaluator.run(evaluation_stop.clone()));
@@ -136,7 +139,8 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let registry = Registry::new();
     metrics::register(&registry, ingest.counters.clone(), counters, lag.clone(), store.clone())?;
     let (reasons, health) = watch::channel(["starting"].into());
-    tracker.spawn(health::keep(store.clone(), ingest.health, lag.clone(), reasons, stop.clone()));
+    let told = health::Told { reasons, deaf };
+    tracker.spawn(health::keep(store.clone(), ingest.health, lag.clone(), told, stop.clone()));
 
     let traces = Tracer::new(store.clone(), library.clone(), settings, register.subscribe());
     let desk = Desk::new(store.clone(), Arc::new(WallClock), Arc::new(FoldedEvidence(traces)), library);

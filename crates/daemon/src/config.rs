@@ -7,6 +7,7 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context, bail};
+use notchwatch_findings::CommsPolicy;
 use notchwatch_model::Span;
 use notchwatch_wire::{Limits, TopicPattern};
 use serde::Deserialize;
@@ -29,6 +30,8 @@ pub(crate) struct Config {
     pub(crate) limits: LimitsConfig,
     /// Evaluation.
     pub(crate) judge: Judge,
+    /// Links of units.
+    pub(crate) comms: Comms,
     /// What is kept, and how long.
     pub(crate) keep: Keep,
     /// The process's own log.
@@ -109,6 +112,20 @@ pub(crate) struct Judge {
     pub(crate) lateness_min: u32,
 }
 
+/// `[comms]`
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(crate) struct Comms {
+    /// How often links are judged, in seconds.
+    pub(crate) tick_s: u32,
+    /// Nobody is called silent sooner than this, in seconds, whatever the habit.
+    pub(crate) silent_after_s: u32,
+    /// Data older than this at receipt are a backlog, in seconds.
+    pub(crate) fresh_s: u32,
+    /// After an outage of ours, time before anybody is judged, in seconds.
+    pub(crate) grace_s: u32,
+}
+
 /// `[keep]`
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
@@ -182,6 +199,19 @@ impl Default for Judge {
     }
 }
 
+impl Default for Comms {
+    fn default() -> Self {
+        let policy = CommsPolicy::default();
+        let secs = |span: Span| u32::try_from(span.micros() / 1_000_000).unwrap_or(u32::MAX);
+        Self {
+            tick_s: secs(policy.tick),
+            silent_after_s: secs(policy.floor),
+            fresh_s: secs(policy.fresh),
+            grace_s: secs(policy.grace),
+        }
+    }
+}
+
 impl Default for Keep {
     fn default() -> Self {
         Self { raw_days: 35 }
@@ -235,6 +265,9 @@ impl Config {
         {
             bail!("store.url: begins with sqlite: or postgres://");
         }
+        if self.comms.tick_s == 0 {
+            bail!("comms.tick_s: 1 or more");
+        }
         if self.store.readers == 0 {
             bail!("store.readers: 1 or more");
         }
@@ -262,6 +295,18 @@ impl Config {
             ahead: Span::from_secs(i64::from(self.limits.ahead_s)),
             behind: Span::from_days(i64::from(self.limits.behind_days)),
             ..Limits::default()
+        }
+    }
+
+    /// How links are judged.
+    pub(crate) fn comms(&self) -> CommsPolicy {
+        let span = |secs: u32| Span::from_secs(i64::from(secs));
+        CommsPolicy {
+            tick: span(self.comms.tick_s),
+            floor: span(self.comms.silent_after_s),
+            fresh: span(self.comms.fresh_s),
+            grace: span(self.comms.grace_s),
+            ..CommsPolicy::default()
         }
     }
 

@@ -1,6 +1,6 @@
 //! Metrics of the process: counters of ingest and evaluation, and what the store found damaged, read when somebody asks.
 //!
-//! Owns their names. Labels come from fixed sets: reasons of refusal and nothing else, so that no sender can add a
+//! Owns their names. Labels come from fixed sets, reasons of refusal and states of links, so that no sender can add a
 //! series.
 
 use std::sync::Arc;
@@ -8,11 +8,11 @@ use std::sync::atomic::Ordering;
 
 use notchwatch_evaluate::{Counters as Evaluation, Lag};
 use notchwatch_ingest::Counters as Intake;
-use notchwatch_model::Reason;
+use notchwatch_model::{CommsState, Reason};
 use notchwatch_store::Store;
 use prometheus::core::{Collector, Desc};
 use prometheus::proto::MetricFamily;
-use prometheus::{IntCounter, IntCounterVec, IntGauge, Opts, Registry};
+use prometheus::{IntCounter, IntCounterVec, IntGauge, IntGaugeVec, Opts, Registry};
 use tokio::sync::watch;
 
 use crate::clock::now;
@@ -25,6 +25,8 @@ struct Mirror {
     gauges: Vec<(IntGauge, Read)>,
     refused: IntCounterVec,
     intake: Arc<Intake>,
+    units: IntGaugeVec,
+    evaluation: Arc<Evaluation>,
 }
 
 /// Registers everything the process counts.
@@ -39,6 +41,11 @@ pub(crate) fn register(
         Opts::new("notchwatch_refused_total", "messages and records refused, by reason"),
         &["reason"],
     )?;
+    let units = IntGaugeVec::new(
+        Opts::new("notchwatch_comms_units", "registered units by state of their link"),
+        &["state"],
+    )?;
+    let counted = evaluation.clone();
     let mut counters = Vec::new();
     let mut gauges = Vec::new();
     for (name, help, read) in intake_counters(&intake).into_iter().chain(evaluation_counters(&evaluation)) {
@@ -84,7 +91,7 @@ pub(crate) fn register(
     for (name, help, read) in gauge_reads {
         gauges.push((IntGauge::new(name, help)?, read));
     }
-    registry.register(Box::new(Mirror { counters, gauges, refused, intake }))
+    registry.register(Box::new(Mirror { counters, gauges, refused, intake, units, evaluation: counted }))
 }
 
 fn intake_counters(intake: &Arc<Intake>) -> Vec<(&'static str, &'static str, Read)> {
@@ -146,7 +153,7 @@ impl Collector for Mirror {
     fn desc(&self) -> Vec<&Desc> {
         let counters = self.counters.iter().flat_map(|(counter, _)| counter.desc());
         let gauges = self.gauges.iter().flat_map(|(gauge, _)| gauge.desc());
-        counters.chain(gauges).chain(self.refused.desc()).collect()
+        counters.chain(gauges).chain(self.refused.desc()).chain(self.units.desc()).collect()
     }
 
     fn collect(&self) -> Vec<MetricFamily> {
@@ -164,6 +171,11 @@ impl Collector for Mirror {
             counter.inc_by(self.intake.refused(reason).saturating_sub(counter.get()));
         }
         families.extend(self.refused.collect());
+        for (state, count) in CommsState::ALL.into_iter().zip(&self.evaluation.comms) {
+            let count = i64::try_from(count.load(Ordering::Relaxed)).unwrap_or(i64::MAX);
+            self.units.with_label_values(&[state.word()]).set(count);
+        }
+        families.extend(self.units.collect());
         families
     }
 }

@@ -2,8 +2,8 @@
 //!
 //! Owns that a caller sees the units and refusals of the caller's railways only.
 
-use notchwatch_model::{Principal, Reason, Time};
-use notchwatch_store::{Page, QuarantineQuery, QuarantineRow, UnitProgress};
+use notchwatch_model::{Principal, Reason, Time, UnitComms};
+use notchwatch_store::{OwnOutage, Page, QuarantineQuery, QuarantineRow, UnitProgress};
 
 use crate::Desk;
 use crate::decide::MAX_PAGE;
@@ -18,7 +18,14 @@ pub struct Feed {
     pub progress: Vec<UnitProgress>,
     /// Refused messages and records by reason.
     pub quarantine: Vec<(Reason, u64)>,
+    /// State of each unit's link.
+    pub comms: Vec<UnitComms>,
+    /// The newest outages of this service, which concern every railway.
+    pub own_outages: Vec<OwnOutage>,
 }
+
+/// Outages of our own that are shown.
+const OWN_OUTAGES: usize = 10;
 
 impl Desk {
     /// State of the feed.
@@ -27,6 +34,8 @@ impl Desk {
             now: self.now(),
             progress: self.store().progress(&who.railways).await?,
             quarantine: self.quarantine_counts(who).await?,
+            comms: self.store().comms(&who.railways).await?,
+            own_outages: self.store().own_outages(OWN_OUTAGES).await?,
         })
     }
 

@@ -203,5 +203,7 @@ pub(crate) fn machine(railway: &str) -> MachinePart {
         time_to_limit_reason: Some("none".into()),
         ended: None,
         settings_version: 1,
+        scope: notchwatch_model::Scope::Unit,
+        members: vec![],
     }
 }

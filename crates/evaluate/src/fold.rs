@@ -49,6 +49,12 @@ pub struct SnapshotError {
     source: postcard::Error,
 }
 
+impl SnapshotError {
+    pub(crate) fn of(what: &str, source: postcard::Error) -> Self {
+        Self { unit: what.to_owned(), source }
+    }
+}
+
 impl FoldContext {
     /// Puts together what the fold of a unit needs.
     pub fn new(

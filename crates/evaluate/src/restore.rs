@@ -46,6 +46,16 @@ impl Shared {
         let version = self.settings.version;
         Some(FoldContext::new(unit.clone(), class.clone(), plan.clone(), self.library.clone(), version))
     }
+
+    /// A unit with its class.
+    pub(crate) fn unit(&self, key: &UnitKey) -> Option<(&Unit, &notchwatch_model::Class)> {
+        let unit = self.units.get(key)?;
+        Some((unit, &self.classes.get(&unit.class)?.0))
+    }
+
+    pub(crate) fn all_units(&self) -> &HashMap<UnitKey, Unit> {
+        &self.units
+    }
 }
 
 /// A fold as it stood at a snapshot, or an empty one.

@@ -4,6 +4,7 @@
 //! stop at any instant repeats or loses nothing. Falls behind under load, says how far, and catches up.
 
 mod folding;
+mod links;
 mod take;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -12,7 +13,7 @@ use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 use notchwatch_detect::Settings;
-use notchwatch_findings::Library;
+use notchwatch_findings::{CommsPolicy, Library};
 use notchwatch_model::{Decision, DecisionId, RailwayFilter, Register, Seq, Span, Time, UnitKey};
 use notchwatch_store::{EvaluationCommit, FindingUpsert, Store, UnitProgress};
 use tokio::sync::watch;
@@ -22,6 +23,7 @@ use crate::EvaluateError;
 use crate::line::Line;
 use crate::restore::{Shared, base, rows};
 use folding::snapshot;
+use links::TICKS_A_PAGE;
 
 /// How evaluation runs.
 #[derive(Debug, Clone)]
@@ -36,6 +38,8 @@ pub struct EvaluateOptions {
     pub horizon: Span,
     /// Evidence received later than this after it was measured makes its finding "late".
     pub lateness: Span,
+    /// How links are judged.
+    pub comms: CommsPolicy,
 }
 
 impl Default for EvaluateOptions {
@@ -46,6 +50,7 @@ impl Default for EvaluateOptions {
             round: 1000,
             horizon: Span::from_hours(48),
             lateness: Span::from_mins(30),
+            comms: CommsPolicy::default(),
         }
     }
 }
@@ -71,6 +76,8 @@ pub struct Counters {
     pub position: AtomicI64,
     /// Rounds that failed and were tried again.
     pub failures: AtomicU64,
+    /// Units by state of their link, in the order of [`notchwatch_model::CommsState::ALL`].
+    pub comms: [AtomicU64; 6],
 }
 
 /// How far evaluation is behind the journal.
@@ -127,6 +134,9 @@ pub struct Evaluator {
     counters: Arc<Counters>,
     lag: watch::Sender<Lag>,
     pressure: Pressure,
+    links: links::Links,
+    committed_tick: i64,
+    trouble: Option<watch::Receiver<BTreeSet<&'static str>>>,
 }
 
 /// Sums over lines, kept up by the lines that change.
@@ -156,6 +166,8 @@ struct Round {
     commit: EvaluationCommit,
     findings: BTreeMap<String, FindingUpsert>,
     touched: Vec<UnitKey>,
+    /// Nothing comes after it.
+    last: bool,
 }
 
 impl Evaluator {
@@ -187,6 +199,9 @@ impl Evaluator {
             counters: Arc::default(),
             lag: watch::Sender::new(Lag::default()),
             pressure: Pressure::none(),
+            links: links::Links::default(),
+            committed_tick: 0,
+            trouble: None,
         }
     }
 
@@ -195,6 +210,13 @@ impl Evaluator {
     #[must_use]
     pub fn giving_way(mut self, pressure: Pressure) -> Self {
         self.pressure = pressure;
+        self
+    }
+
+    /// Tells it for which reasons nobody can be heard, so that nobody is blamed for them.
+    #[must_use]
+    pub fn with_trouble(mut self, trouble: watch::Receiver<BTreeSet<&'static str>>) -> Self {
+        self.trouble = Some(trouble);
         self
     }
 
@@ -250,6 +272,7 @@ impl Evaluator {
     async fn load(&mut self) -> Result<(), EvaluateError> {
         self.lines.clear();
         self.decisions.clear();
+        self.links = links::Links::default();
         self.touched.clear();
         self.dirty.clear();
         self.decided = DecisionId(0);
@@ -267,6 +290,7 @@ impl Evaluator {
         self.totals = Totals::default();
         let keys: Vec<UnitKey> = self.lines.keys().cloned().collect();
         self.count(&keys);
+        self.load_links().await?;
         self.publish_lag(true, None).await
     }
 
@@ -293,35 +317,47 @@ impl Evaluator {
             self.shared = Shared::new(&register, self.library.clone(), self.settings.clone());
             self.load().await?;
         }
-        let messages = self.store.journal_after(self.position, self.options.round).await?;
+        self.make_tick().await?;
+        // Ticks first: what they lie after is then there to be read.
+        let ticks = self.store.ticks_after(self.links.ticked, TICKS_A_PAGE).await?;
+        let mut messages = self.store.journal_after(self.position, self.options.round).await?;
         let full = messages.len() >= self.options.round;
+        let more_ticks = ticks.len() >= TICKS_A_PAGE;
+        if let Some(last) = ticks.last().filter(|_| more_ticks) {
+            messages.retain(|message| message.seq <= last.seq);
+        }
         let mut round = Round::default();
         let up_to = messages.last().map_or(self.position, |m| m.seq);
         let judged_to = messages.last().map(|m| m.received).filter(|_| full);
-        self.take_messages(messages, &mut round).await?;
         self.read_decisions(Some(&mut round)).await?;
+        self.fold_links(&messages, ticks, full, &mut round);
+        self.take_messages(messages, &mut round).await?;
         self.refold_dirty(up_to, &mut round).await?;
         self.advance(up_to, &mut round).await?;
         self.commit(up_to, round).await?;
         // A round that was not full has read the journal to its end.
         self.publish_lag(full, judged_to).await?;
-        Ok(full)
+        Ok(full || more_ticks)
     }
 
     async fn commit(&mut self, up_to: Seq, mut round: Round) -> Result<(), EvaluateError> {
         round.touched.sort();
         round.touched.dedup();
         let idle = round.touched.is_empty() && round.findings.is_empty() && round.commit.snapshots.is_empty();
-        if up_to == self.position && idle {
+        let (ticked, finish) = (self.links.ticked, round.last);
+        if up_to == self.position && idle && ticked == self.committed_tick && !finish {
             return Ok(());
         }
         self.count(&round.touched);
         round.commit.position = up_to;
+        round.commit.ticked = ticked;
+        round.commit.comms_snapshot = self.links_snapshot(up_to, finish)?;
         round.commit.progress = round.touched.iter().filter_map(|key| self.progress(key)).collect();
         round.commit.findings = round.findings.into_values().collect();
         let events = self.store.commit_evaluation(round.commit, (self.clock)()).await?;
         self.counters.findings.fetch_add(events.len() as u64, Ordering::Relaxed);
         self.position = up_to;
+        self.committed_tick = ticked;
         self.counters.position.store(up_to.0, Ordering::Relaxed);
         Ok(())
     }
@@ -361,7 +397,7 @@ impl Evaluator {
 
     /// Folds what waits and takes a snapshot of every unit, so that the next start has nothing to fold.
     async fn finish(&mut self) -> Result<(), EvaluateError> {
-        let mut round = Round::default();
+        let mut round = Round { last: true, ..Round::default() };
         let keys: Vec<UnitKey> = self.lines.keys().cloned().collect();
         for key in keys {
             let Some(line) = self.lines.get_mut(&key) else { continue };

@@ -4,6 +4,7 @@
 //! Owns which symptoms make one finding and how a finding lives. Pure: values in, values out. Refuses I/O, a
 //! clock, async, and to compute symptoms.
 
+mod comms;
 mod group;
 mod library;
 mod limit;
@@ -15,6 +16,7 @@ mod testing;
 mod title;
 mod unit;
 
+pub use comms::{CommsFleet, CommsPolicy, Receipt, TickResult};
 pub use library::{
     Check, Confusion, Course, Expected, Expects, Fault, Library, LibraryError, Often, Profile, Rarity, Share,
 };

@@ -123,6 +123,8 @@ impl Matter {
             time_to_limit_reason: None,
             ended: None,
             settings_version: context.settings_version,
+            scope: notchwatch_model::Scope::Unit,
+            members: vec![],
         };
         let mut matter = Self {
             part,

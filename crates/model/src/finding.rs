@@ -6,7 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    AccountName, AlarmState, ClassId, EngineSerial, FaultId, FindingId, Overlay, Symptom, SymptomId, System,
+    AccountName, AlarmState, ClassId, EngineSerial, FaultId, FindingId, Overlay, Scope, Symptom, SymptomId, System,
     Time, UnitKey, Uom,
 };
 
@@ -237,6 +237,22 @@ pub struct MachinePart {
     pub ended: Option<(Time, Outcome)>,
     /// Version of the settings that judged it.
     pub settings_version: u32,
+    /// One unit, or what its members share.
+    #[serde(default)]
+    pub scope: Scope,
+    /// Units that share the cause now, when the scope is wider than a unit.
+    #[serde(default)]
+    pub members: Vec<UnitKey>,
+}
+
+/// Begin of the ids of findings that follow from receive times, not from samples.
+pub const RECEIPT_ID: &str = "c-";
+
+impl MachinePart {
+    /// Whether it follows from when messages came: folding samples again neither finds nor withdraws it.
+    pub fn from_receipt(&self) -> bool {
+        self.id.as_str().starts_with(RECEIPT_ID)
+    }
 }
 
 /// What people decided about a finding.

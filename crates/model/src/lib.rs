@@ -7,6 +7,7 @@
 
 mod access;
 mod alarm;
+mod comms;
 mod decision;
 mod finding;
 mod ids;
@@ -20,9 +21,10 @@ mod uom;
 
 pub use access::{AccountName, Principal, RailwayFilter, Role};
 pub use alarm::{AlarmState, Overlay};
+pub use comms::{ClockTick, CommsState, NO_UNIT, OWN_RAILWAY, RefusedOfUnit, Scope, UnitComms};
 pub use decision::{Act, Decision};
 pub use finding::{
-    EvidenceWeight, Finding, FindingKind, MachinePart, OperatorPart, Outcome, Priority, RankedFault,
+    EvidenceWeight, Finding, FindingKind, MachinePart, OperatorPart, Outcome, Priority, RECEIPT_ID, RankedFault,
     TimeToLimit, Urgency, WorkState,
 };
 pub use ids::{

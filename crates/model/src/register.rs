@@ -400,6 +400,10 @@ impl Register {
     pub fn problems(&self) -> Vec<Problem> {
         let mut found = Vec::new();
         for railway in &self.railways {
+            if railway.id.as_str() == crate::OWN_RAILWAY {
+                let text = format!("{:?} is reserved for findings about this service", crate::OWN_RAILWAY);
+                report(&mut found, format!("railways.{}.id", railway.id), text);
+            }
             if jiff::tz::TimeZone::get(&railway.zone).is_err() {
                 report(
                     &mut found,

@@ -8,7 +8,9 @@ pub(crate) use told::Told;
 
 use std::collections::BTreeMap;
 
-use notchwatch_model::{ChannelName, MachinePart, Seq, Time, UnitKey};
+use notchwatch_model::{ChannelName, MachinePart, Seq, Time, UnitComms, UnitKey};
+
+use crate::CommsSnapshot;
 
 /// A commit of evaluation: all of it, or nothing.
 #[derive(Debug, Clone, Default)]
@@ -24,6 +26,12 @@ pub struct EvaluationCommit {
     pub snapshots: Vec<Snapshot>,
     /// Progress of the units touched.
     pub progress: Vec<UnitProgress>,
+    /// Newest clock tick judged, once this is committed; never moves back.
+    pub ticked: i64,
+    /// States of links that changed.
+    pub comms: Vec<UnitComms>,
+    /// State of the comms fold, when it is time for one. It holds exactly `position` and `ticked`.
+    pub comms_snapshot: Option<CommsSnapshot>,
 }
 
 /// A finding as the fold states it.

@@ -6,6 +6,7 @@
 mod access;
 mod check;
 mod clean;
+mod comms;
 mod damage;
 mod db;
 mod error;
@@ -30,6 +31,7 @@ use tokio_util::task::TaskTracker;
 
 pub use access::{Account, AuditEntry, NewToken, TokenInfo};
 pub use check::{Checked, Depth};
+pub use comms::{CommsSnapshot, OwnOutage};
 pub use damage::Damage;
 pub use error::Error;
 pub use evaluation::{EvaluationCommit, FindingUpsert, Snapshot, UnitProgress};

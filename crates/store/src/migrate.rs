@@ -29,6 +29,12 @@ const MIGRATIONS: &[Migration] = &[
         sqlite: include_str!("../../../migrations/sqlite/0002_partitions.sql"),
         postgres: include_str!("../../../migrations/postgres/0002_partitions.sql"),
     },
+    Migration {
+        version: 3,
+        name: "comms",
+        sqlite: include_str!("../../../migrations/sqlite/0003_comms.sql"),
+        postgres: include_str!("../../../migrations/postgres/0003_comms.sql"),
+    },
 ];
 
 /// Held while migrating, so that two processes that start at once do not both migrate.

@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::PoisonError;
 
 use notchwatch_model::{
-    AccountName, ChannelDef, Class, ClassId, EngineFit, Railway, RailwayId, Register, Time, Unit, UnitId,
+    AccountName, ChannelDef, Class, ClassId, EngineFit, OWN_RAILWAY, Railway, RailwayId, Register, Time, Unit, UnitId,
     UnitKey,
 };
 
@@ -92,7 +92,8 @@ impl Store {
         if found.len() == wanted.len() {
             return Ok(found);
         }
-        let rows = self.shared.db.fetch_for_work("SELECT id FROM railway", values![]).await?;
+        let sql = "SELECT id FROM railway WHERE id <> $1";
+        let rows = self.shared.db.fetch_for_work(sql, values![OWN_RAILWAY]).await?;
         let fresh = rows.iter().map(|row| row.parsed("id")).collect::<Result<HashSet<RailwayId>>>()?;
         let found = among(&fresh);
         *self.shared.railways.write().unwrap_or_else(PoisonError::into_inner) = fresh;
@@ -111,7 +112,7 @@ fn numbered(row: &Row) -> Result<(UnitKey, i64)> {
 
 async fn read(tx: &mut Tx) -> Result<Register> {
     let railways = tx
-        .fetch("SELECT id, name, zone FROM railway ORDER BY id", values![])
+        .fetch("SELECT id, name, zone FROM railway WHERE id <> $1 ORDER BY id", values![OWN_RAILWAY])
         .await?
         .iter()
         .map(|row| Ok(Railway { id: row.parsed("id")?, name: row.text("name")?, zone: row.text("zone")? }))

@@ -67,6 +67,8 @@ pub(crate) fn machine(railway: &str, unit: &str, number: u32) -> MachinePart {
         time_to_limit_reason: None,
         ended: None,
         settings_version: 1,
+        scope: notchwatch_model::Scope::Unit,
+        members: vec![],
     }
 }
 

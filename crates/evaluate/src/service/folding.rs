@@ -2,7 +2,7 @@
 //!
 //! Owns the spread over cores and what a round collects from a line. Commits nothing.
 
-use notchwatch_model::{FindingKind, MachinePart, Outcome, Seq, Time, UnitKey};
+use notchwatch_model::{MachinePart, Outcome, Seq, Time, UnitKey};
 use notchwatch_store::{FindingUpsert, Snapshot};
 use std::sync::atomic::Ordering;
 use std::time::Instant;
@@ -46,7 +46,7 @@ impl Evaluator {
         for finding in self.store.unit_findings(key, since).await? {
             let machine = finding.machine;
             let again = machine.opened < since || folded.findings.iter().any(|(f, _)| f.id == machine.id);
-            if again || machine.ended.is_some() || machine.kind == FindingKind::Comms {
+            if again || machine.ended.is_some() || machine.from_receipt() {
                 continue;
             }
             let mut withdrawn = machine;

@@ -97,6 +97,7 @@ impl Evaluator {
             let Some(last) = page.last() else { return Ok(()) };
             self.decided = last.id;
             for decision in page.into_iter().filter(|d| d.effective) {
+                self.links.decide(&decision);
                 if let Some(round) = round.as_deref_mut()
                     && let Some(line) = self.lines.get_mut(&decision.unit)
                 {

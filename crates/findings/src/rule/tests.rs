@@ -43,6 +43,8 @@ fn finding() -> Finding {
         time_to_limit_reason: None,
         ended: None,
         settings_version: 1,
+        scope: notchwatch_model::Scope::Unit,
+        members: vec![],
     };
     let operator = OperatorPart::default();
     Finding { machine, operator, version: VERSION, recorded: hours(-8), late: false }

@@ -29,6 +29,7 @@ impl Store {
     /// [`Error::Refused`] when a unit is not registered or a number is not finite.
     pub async fn commit_evaluation(&self, commit: EvaluationCommit, now: Time) -> Result<Vec<EventId>> {
         let units = commit.snapshots.iter().map(|s| &s.unit).chain(commit.progress.iter().map(|p| &p.unit));
+        let units = units.chain(commit.comms.iter().map(|c| &c.unit));
         let units = self.unit_numbers(units.chain(commit.stale.iter().map(|(unit, _)| unit))).await?;
         let mut tx = self.shared.db.write().await?;
         // Taken first by every writer of findings, so that two of them never wait for each other.
@@ -36,6 +37,8 @@ impl Store {
         let ids = merge_findings(&mut tx, commit.findings, now).await?;
         super::snapshots::put(&mut tx, &units, &commit.stale, commit.snapshots).await?;
         super::snapshots::put_progress(&mut tx, &units, commit.progress).await?;
+        crate::comms::put_states(&mut tx, &units, &commit.comms).await?;
+        crate::comms::put_ticked(&mut tx, commit.ticked, commit.comms_snapshot).await?;
         let sql = "UPDATE evaluation SET position = $1 WHERE position < $1";
         tx.execute(sql, values![commit.position.0]).await?;
         tx.commit().await?;

@@ -72,6 +72,8 @@ pub(crate) fn machine(id: &str, unit_name: &str) -> MachinePart {
         time_to_limit_reason: None,
         ended: None,
         settings_version: 1,
+        scope: notchwatch_model::Scope::Unit,
+        members: vec![],
     }
 }
 

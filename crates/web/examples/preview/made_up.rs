@@ -289,6 +289,8 @@ fn part(number: usize, case: &Case, now: Time) -> Result<MachinePart, Box<dyn Er
             .then(|| "no limit of the class lies in its way".into()),
         ended: None,
         settings_version: 1,
+        scope: notchwatch_model::Scope::Unit,
+        members: vec![],
     })
 }
 

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use axum::Json;
 use axum::extract::State;
 use axum::http::Uri;
-use notchwatch_model::{ClassId, RailwayId, Register, Time, Unit, UnitKey};
+use notchwatch_model::{ClassId, CommsState, RailwayId, Register, Span, Time, Unit, UnitComms, UnitKey};
 use notchwatch_store::UnitProgress;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
@@ -28,6 +28,8 @@ pub(crate) struct UnitParams {
     railway: Option<String>,
     /// Of this class.
     class: Option<String>,
+    /// With this state of the link: `reporting`, `late`, `silent`, `clock-wrong`, `not-expected`, `never-heard`.
+    comms: Option<String>,
     /// `next` of the page before.
     cursor: Option<String>,
     /// Most items, 1 to 1000.
@@ -61,6 +63,36 @@ pub(crate) struct UnitView {
     conflicts: String,
     /// Channels that have too little history to be judged, with their progress from 0 to 1.
     learning: BTreeMap<String, f64>,
+    /// State of its link.
+    comms: CommsView,
+}
+
+/// State of a unit's link. Rules and values: `crates/findings/doc/comms.md`.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Comms)]
+pub(crate) struct CommsView {
+    /// `reporting`, `late`, `silent`, `clock-wrong`, `not-expected` or `never-heard`.
+    state: &'static str,
+    /// Since when, receive time; null before the first judgement.
+    since: Option<String>,
+    /// Usual seconds between receipts; null while that is learned.
+    usual_s: Option<f64>,
+    /// Seconds of quiet after which it is silent.
+    silent_after_s: Option<f64>,
+    /// Claimed time less receive time of what was refused last for its time, in seconds.
+    clock_offset_s: Option<f64>,
+}
+
+impl CommsView {
+    fn of(comms: Option<&UnitComms>) -> Self {
+        Self {
+            state: comms.map(|c| c.state).unwrap_or_default().word(),
+            since: comms.map(|c| c.since.to_string()),
+            usual_s: comms.and_then(|c| c.usual).map(Span::secs_f64),
+            silent_after_s: comms.map(|c| c.limit.secs_f64()),
+            clock_offset_s: comms.and_then(|c| c.clock_offset).map(Span::secs_f64),
+        }
+    }
 }
 
 /// A page of units, by railway and number.
@@ -86,14 +118,17 @@ pub(crate) async fn list(
     let limit = input::maybe("limit", params.limit.as_ref())?.unwrap_or(DEFAULT_LIMIT).clamp(1, MAX_LIMIT);
     let after = params.cursor.as_deref().map(key).transpose()?;
     let register = app.desk.register(&caller.who).await?;
-    let progress = app.desk.feed(&caller.who).await?.progress;
-    let progress: BTreeMap<_, _> = progress.into_iter().map(|p| (p.unit.clone(), p)).collect();
+    let wanted = params.comms.as_deref().map(state).transpose()?;
+    let feed = app.desk.feed(&caller.who).await?;
+    let comms: BTreeMap<_, _> = feed.comms.into_iter().map(|c| (c.unit.clone(), c)).collect();
+    let progress: BTreeMap<_, _> = feed.progress.into_iter().map(|p| (p.unit.clone(), p)).collect();
     let mut keys: Vec<(UnitKey, &Unit)> = register
         .units
         .iter()
         .filter(|u| railway.as_ref().is_none_or(|r| *r == u.railway))
         .filter(|u| class.as_ref().is_none_or(|c| *c == u.class))
         .map(|u| (u.key(), u))
+        .filter(|(key, _)| wanted.is_none_or(|w| comms.get(key).map(|c| c.state).unwrap_or_default() == w))
         .filter(|(key, _)| after.as_ref().is_none_or(|a| key > a))
         .collect();
     keys.sort_by(|a, b| a.0.cmp(&b.0));
@@ -101,11 +136,20 @@ pub(crate) async fn list(
     keys.truncate(limit);
     let next = keys.last().filter(|_| more).map(|(key, _)| key.to_string());
     let now = app.desk.now();
-    let items = keys.iter().map(|(key, unit)| view(unit, &register, progress.get(key), now)).collect();
+    let items = keys
+        .iter()
+        .map(|(key, unit)| view(unit, &register, progress.get(key), comms.get(key), now))
+        .collect();
     Ok(Json(UnitPage { items, next }))
 }
 
-fn view(unit: &Unit, register: &Register, progress: Option<&UnitProgress>, now: Time) -> UnitView {
+fn view(
+    unit: &Unit,
+    register: &Register,
+    progress: Option<&UnitProgress>,
+    comms: Option<&UnitComms>,
+    now: Time,
+) -> UnitView {
     let zone = unit.zone.clone().or_else(|| register.railway(&unit.railway).map(|r| r.zone.clone()));
     let count = |of: fn(&UnitProgress) -> u64| progress.map_or(0, of).to_string();
     UnitView {
@@ -124,7 +168,15 @@ fn view(unit: &Unit, register: &Register, progress: Option<&UnitProgress>, now: 
         learning: progress
             .map(|p| p.learning.iter().map(|(name, part)| (name.to_string(), *part)).collect())
             .unwrap_or_default(),
+        comms: CommsView::of(comms),
     }
+}
+
+fn state(word: &str) -> Result<CommsState, Problem> {
+    CommsState::from_word(word).ok_or_else(|| {
+        let known: Vec<&str> = CommsState::ALL.iter().map(|s| s.word()).collect();
+        Problem::parameter("comms", &format!("one of {}", known.join(", ")))
+    })
 }
 
 fn key(cursor: &str) -> Result<UnitKey, Problem> {

@@ -4,7 +4,7 @@
 
 use std::collections::BTreeMap;
 
-use notchwatch_model::{EvidenceWeight, Finding, RankedFault, Symptom, Time, TimeToLimit};
+use notchwatch_model::{EvidenceWeight, Finding, RankedFault, Symptom, Time, TimeToLimit, Scope};
 use notchwatch_store::{Event, HistoryEntry};
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -67,6 +67,12 @@ pub(crate) struct FindingView {
     time_to_limit: Option<TimeToLimitView>,
     time_to_limit_reason: Option<String>,
     settings_version: u32,
+    /// `unit`, `region` or `service`: what it is about. Outside `unit`, the field `unit` names no unit.
+    scope: &'static str,
+    /// The region, when it is about one.
+    region: Option<String>,
+    /// Units that share the cause now, when the scope is a region.
+    members: Vec<String>,
 }
 
 /// One symptom with the numbers that made it.
@@ -225,6 +231,16 @@ impl FindingView {
             time_to_limit: machine.time_to_limit.as_ref().map(TimeToLimitView::new),
             time_to_limit_reason: machine.time_to_limit_reason.clone(),
             settings_version: machine.settings_version,
+            scope: match machine.scope {
+                Scope::Unit => "unit",
+                Scope::Region(_) => "region",
+                Scope::Service => "service",
+            },
+            region: match &machine.scope {
+                Scope::Region(name) => Some(name.clone()),
+                Scope::Unit | Scope::Service => None,
+            },
+            members: machine.members.iter().map(|key| key.unit.to_string()).collect(),
         }
     }
 }

@@ -9,8 +9,8 @@ use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::Response;
 use jiff::tz::TimeZone;
-use notchwatch_model::{Reason, Register, Span, Time, UnitKey};
-use notchwatch_store::{QuarantineQuery, UnitProgress};
+use notchwatch_model::{CommsState, Reason, Register, Span, Time, UnitComms, UnitKey};
+use notchwatch_store::{OwnOutage, QuarantineQuery, UnitProgress};
 use serde::Deserialize;
 
 use super::finding::zone_of;
@@ -20,9 +20,6 @@ use super::quarantine::RefusedRow;
 use super::trouble::Trouble;
 use crate::app::App;
 
-/// A unit in service that was not heard for this long is called silent: five of the slowest usual packs, one every
-/// twelve minutes (common practice).
-const SILENT_AFTER: Span = Span::from_hours(1);
 /// Units shown; the longest silent first.
 const UNITS: usize = 60;
 /// Refused things shown.
@@ -45,9 +42,25 @@ struct UnitRow {
     samples: String,
     conflicts: String,
     silent: bool,
+    /// State of the link, in words.
+    comms: &'static str,
+    clock: String,
     /// Channels that learn, and the progress of the slowest.
     learning: String,
     progress: String,
+}
+
+#[derive(Debug)]
+struct StateRow {
+    words: &'static str,
+    count: String,
+}
+
+#[derive(Debug)]
+struct OutageRow {
+    since: Stamp,
+    lasted: String,
+    title: String,
 }
 
 #[derive(Debug)]
@@ -64,7 +77,8 @@ struct Page {
     not_ready: Vec<&'static str>,
     registered: String,
     silent: String,
-    silent_after: String,
+    states: Vec<StateRow>,
+    outages: Vec<OutageRow>,
     learning: String,
     newest: Option<Stamp>,
     lag: String,
@@ -93,7 +107,7 @@ pub(crate) async fn feed(
     let refused = app.desk.quarantine(&visitor.who, query).await.map_err(trouble)?;
     let (now, progress) = (feed.now, &feed.progress);
     let total = |of: fn(&UnitProgress) -> u64| count(progress.iter().map(of).sum());
-    let (units, silent) = units(&register, progress, now);
+    let (units, silent) = units(&register, progress, &feed.comms, now);
     let newest = progress.iter().filter_map(|p| p.received).max();
     let judged = progress.iter().filter_map(|p| p.judged).max();
     let page = Page {
@@ -101,7 +115,8 @@ pub(crate) async fn feed(
         not_ready: app.options.health.borrow().iter().copied().collect(),
         registered: count(to_u64(register.units.len())),
         silent: count(to_u64(silent)),
-        silent_after: span(SILENT_AFTER),
+        states: states(&register, &feed.comms),
+        outages: feed.own_outages.iter().map(|o| outage_row(o, now)).collect(),
         learning: count(to_u64(progress.iter().filter(|p| !p.learning.is_empty()).count())),
         newest: newest.map(|t| stamp(t, &TimeZone::UTC, now)),
         lag: judged.map(|t| span(now - t)).unwrap_or_default(),
@@ -123,7 +138,13 @@ pub(crate) async fn feed(
 }
 
 /// Rows of all units, those never or longest not heard first, and how many are silent.
-fn units(register: &Register, progress: &[UnitProgress], now: Time) -> (Vec<UnitRow>, usize) {
+fn units(
+    register: &Register,
+    progress: &[UnitProgress],
+    comms: &[UnitComms],
+    now: Time,
+) -> (Vec<UnitRow>, usize) {
+    let links: BTreeMap<&UnitKey, &UnitComms> = comms.iter().map(|c| (&c.unit, c)).collect();
     let by_key: BTreeMap<&UnitKey, &UnitProgress> = progress.iter().map(|p| (&p.unit, p)).collect();
     let mut all: Vec<_> = register
         .units
@@ -138,12 +159,13 @@ fn units(register: &Register, progress: &[UnitProgress], now: Time) -> (Vec<Unit
     let mut silent = 0;
     let rows = all
         .into_iter()
-        .map(|(unit, progress, _)| {
+        .map(|(unit, progress, key)| {
             let railway = register.railway(&unit.railway);
             let zone = zone_of(Some(unit), railway.map(|r| r.zone.as_str()));
             let heard = progress.and_then(|p| p.received);
-            let in_service = unit.status == notchwatch_model::ServiceStatus::InService;
-            let is_silent = in_service && heard.is_none_or(|at| now - at > SILENT_AFTER);
+            let link = links.get(&key).copied();
+            let state = link.map(|c| c.state).unwrap_or_default();
+            let is_silent = state == CommsState::Silent;
             silent += usize::from(is_silent);
             let slowest = progress.and_then(|p| p.learning.values().copied().reduce(f64::min));
             UnitRow {
@@ -155,6 +177,12 @@ fn units(register: &Register, progress: &[UnitProgress], now: Time) -> (Vec<Unit
                 samples: count(progress.map_or(0, |p| p.samples)),
                 conflicts: count(progress.map_or(0, |p| p.conflicts)),
                 silent: is_silent,
+                comms: state_words(state),
+                clock: link
+                    .filter(|_| state == CommsState::ClockWrong)
+                    .and_then(|c| c.clock_offset)
+                    .map(|offset| format!("{} s off", offset.micros() / 1_000_000))
+                    .unwrap_or_default(),
                 learning: progress
                     .filter(|p| !p.learning.is_empty())
                     .map(|p| format!("{} channels", p.learning.len()))
@@ -164,6 +192,38 @@ fn units(register: &Register, progress: &[UnitProgress], now: Time) -> (Vec<Unit
         })
         .collect();
     (rows, silent)
+}
+
+/// Units by state, those of which no state is known yet among the never heard.
+fn states(register: &Register, comms: &[UnitComms]) -> Vec<StateRow> {
+    let unknown = register.units.len().saturating_sub(comms.len());
+    let of = |state: CommsState| {
+        let known = comms.iter().filter(|c| c.state == state).count();
+        if state == CommsState::NeverHeard { known + unknown } else { known }
+    };
+    CommsState::ALL
+        .into_iter()
+        .map(|state| StateRow { words: state_words(state), count: count(to_u64(of(state))) })
+        .collect()
+}
+
+fn outage_row(outage: &OwnOutage, now: Time) -> OutageRow {
+    OutageRow {
+        since: stamp(outage.since, &TimeZone::UTC, now),
+        lasted: outage.until.map_or_else(|| "lasts".to_owned(), |until| span(until - outage.since)),
+        title: outage.title.clone(),
+    }
+}
+
+const fn state_words(state: CommsState) -> &'static str {
+    match state {
+        CommsState::NeverHeard => "never heard",
+        CommsState::Reporting => "reporting",
+        CommsState::Late => "late",
+        CommsState::Silent => "silent",
+        CommsState::ClockWrong => "clock wrong",
+        CommsState::NotExpected => "not expected",
+    }
 }
 
 const fn status_words(status: notchwatch_model::ServiceStatus) -> &'static str {
