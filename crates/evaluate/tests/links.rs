@@ -9,8 +9,8 @@ use notchwatch_detect::Settings;
 use notchwatch_evaluate::{EvaluateOptions, Evaluator};
 use notchwatch_findings::Library;
 use notchwatch_model::{
-    ChannelIx, CommsState, Decoded, Envelope, FindingKind, MachinePart, RailwayFilter, Register, Sample, Scope,
-    Span, Time, UnitKey,
+    ChannelIx, CommsState, Decoded, Envelope, FindingKind, MachinePart, RailwayFilter, Register, Sample,
+    Scope, Span, Time, UnitKey,
 };
 use notchwatch_store::{FindingQuery, NewMessage, Options, Store};
 use tokio::sync::watch;
@@ -29,12 +29,14 @@ fn begin() -> Time {
 }
 
 fn register() -> Register {
-    let mut text = "[[railways]]\nid = \"r\"\nname = \"A railway\"\n[[classes]]\nid = \"pump\"\nname = \"A pump\"\n\
+    let mut text =
+        "[[railways]]\nid = \"r\"\nname = \"A railway\"\n[[classes]]\nid = \"pump\"\nname = \"A pump\"\n\
         [[classes.channels]]\nname = \"pressure\"\nsystem = \"machine\"\nuom = \"Pa\"\nresolution = 100.0\n"
-        .to_owned();
+            .to_owned();
     for n in 0..UNITS {
         let region = if n < UNITS / 2 { "east" } else { "west" };
-        text += &format!("[[units]]\nrailway = \"r\"\nid = \"{n}\"\nclass = \"pump\"\nregion = \"{region}\"\n");
+        text +=
+            &format!("[[units]]\nrailway = \"r\"\nid = \"{n}\"\nclass = \"pump\"\nregion = \"{region}\"\n");
     }
     toml::from_str(&text).unwrap()
 }
@@ -55,15 +57,24 @@ fn message(unit: i64) -> NewMessage {
 }
 
 #[expect(clippy::disallowed_methods, reason = "the handle is awaited or aborted by the one caller")]
-fn start(store: &Store, register: &watch::Sender<Arc<Register>>) -> (CancellationToken, tokio::task::JoinHandle<()>) {
+fn start(
+    store: &Store,
+    register: &watch::Sender<Arc<Register>>,
+) -> (CancellationToken, tokio::task::JoinHandle<()>) {
     let options = EvaluateOptions {
         settle: Duration::ZERO,
         poll: Duration::from_millis(1),
         ..EvaluateOptions::default()
     };
     let library = Arc::new(Library::builtin().unwrap());
-    let evaluator =
-        Evaluator::new(store.clone(), options, library, Arc::new(Settings::default()), register.subscribe(), now);
+    let evaluator = Evaluator::new(
+        store.clone(),
+        options,
+        library,
+        Arc::new(Settings::default()),
+        register.subscribe(),
+        now,
+    );
     let stop = CancellationToken::new();
     (stop.clone(), tokio::spawn(evaluator.run(stop)))
 }

@@ -6,8 +6,8 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    AccountName, AlarmState, ClassId, EngineSerial, FaultId, FindingId, Overlay, Scope, Symptom, SymptomId, System,
-    Time, UnitKey, Uom,
+    AccountName, AlarmState, ClassId, EngineSerial, FaultId, FindingId, Overlay, Scope, Symptom, SymptomId,
+    System, Time, UnitKey, Uom,
 };
 
 /// What a finding is about. Sensor and data findings never go to the shop as engine faults.

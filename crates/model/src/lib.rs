@@ -24,8 +24,8 @@ pub use alarm::{AlarmState, Overlay};
 pub use comms::{ClockTick, CommsState, NO_UNIT, OWN_RAILWAY, RefusedOfUnit, Scope, UnitComms};
 pub use decision::{Act, Decision};
 pub use finding::{
-    EvidenceWeight, Finding, FindingKind, MachinePart, OperatorPart, Outcome, Priority, RECEIPT_ID, RankedFault,
-    TimeToLimit, Urgency, WorkState,
+    EvidenceWeight, Finding, FindingKind, MachinePart, OperatorPart, Outcome, Priority, RECEIPT_ID,
+    RankedFault, TimeToLimit, Urgency, WorkState,
 };
 pub use ids::{
     ChannelIx, ChannelName, ClassId, DecisionId, EngineSerial, EventId, FaultId, FindingId, IdError,

@@ -7,8 +7,8 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::PoisonError;
 
 use notchwatch_model::{
-    AccountName, ChannelDef, Class, ClassId, EngineFit, OWN_RAILWAY, Railway, RailwayId, Register, Time, Unit, UnitId,
-    UnitKey,
+    AccountName, ChannelDef, Class, ClassId, EngineFit, OWN_RAILWAY, Railway, RailwayId, Register, Time,
+    Unit, UnitId, UnitKey,
 };
 
 use crate::access::audited;

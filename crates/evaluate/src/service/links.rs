@@ -101,8 +101,10 @@ impl Evaluator {
     /// Records a tick when it is time for one, or when what troubles us changed.
     pub(super) async fn make_tick(&mut self) -> Result<(), EvaluateError> {
         let now = (self.clock)();
-        let trouble: Vec<String> =
-            self.trouble.as_ref().map_or_else(Vec::new, |now| now.borrow().iter().map(ToString::to_string).collect());
+        let trouble: Vec<String> = self
+            .trouble
+            .as_ref()
+            .map_or_else(Vec::new, |now| now.borrow().iter().map(ToString::to_string).collect());
         let due = self.links.recorded.as_ref().is_none_or(|(at, before)| {
             now < *at || now - *at >= self.options.comms.tick || *before != trouble
         });
@@ -165,14 +167,20 @@ impl Evaluator {
             links.snapshot_at = Some(tick.at);
         }
         for (state, count) in links.fleet.counts() {
-            if let Some(held) = CommsState::ALL.iter().position(|s| *s == state).and_then(|ix| self.counters.comms.get(ix)) {
+            if let Some(held) =
+                CommsState::ALL.iter().position(|s| *s == state).and_then(|ix| self.counters.comms.get(ix))
+            {
                 held.store(count, Ordering::Relaxed);
             }
         }
     }
 
     /// The state to commit with a position, when it is time for one or when asked for.
-    pub(super) fn links_snapshot(&mut self, at: Seq, now: bool) -> Result<Option<CommsSnapshot>, EvaluateError> {
+    pub(super) fn links_snapshot(
+        &mut self,
+        at: Seq,
+        now: bool,
+    ) -> Result<Option<CommsSnapshot>, EvaluateError> {
         if !std::mem::take(&mut self.links.snapshot_due) && !now {
             return Ok(None);
         }

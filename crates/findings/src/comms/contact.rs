@@ -78,7 +78,12 @@ pub(super) struct Contact {
 
 impl Contact {
     /// Takes a receipt that the broker had not kept. Returns units of measure that it used for the first time.
-    pub(super) fn hear(&mut self, policy: &CommsPolicy, receipt: &Receipt, heard: Span) -> Vec<(String, String)> {
+    pub(super) fn hear(
+        &mut self,
+        policy: &CommsPolicy,
+        receipt: &Receipt,
+        heard: Span,
+    ) -> Vec<(String, String)> {
         let mark = Mark { at: receipt.received, heard };
         if self.arrived.is_none_or(|before| before.at < mark.at) {
             self.arrived = Some(mark);
@@ -196,7 +201,11 @@ impl Contact {
         let held = self.silence.as_mut().filter(|held| held.part.active)?;
         let onset = held.part.onset;
         if let Some(at) = self.returned.take() {
-            end(&mut held.part, at, format!("Not heard for {}, heard again {}", length(at - onset), minute(at)));
+            end(
+                &mut held.part,
+                at,
+                format!("Not heard for {}, heard again {}", length(at - onset), minute(at)),
+            );
         } else if unit.status != ServiceStatus::InService {
             let title = format!("Not heard for {}, until taken out of service", length(now.at - onset));
             end(&mut held.part, now.at, title);
@@ -218,9 +227,10 @@ impl Contact {
             None => "claims no possible time".to_owned(),
         };
         let title = format!("Clock {clock}: its samples are refused, have the unit's clock set");
-        let nothing_accepted = self.clock.recent(policy, now).is_some_and(|(last, _)| {
-            self.arrived.is_none_or(|mark| mark.at < last)
-        });
+        let nothing_accepted = self
+            .clock
+            .recent(policy, now)
+            .is_some_and(|(last, _)| self.arrived.is_none_or(|mark| mark.at < last));
         let priority = if nothing_accepted { Priority::Medium } else { Priority::Low };
         let mut changed = Vec::new();
         let about = of_unit(unit, FindingKind::Data, "clock", now.at);
@@ -233,7 +243,12 @@ impl Contact {
     }
 
     /// Says that a channel came in another unit of measure.
-    pub(super) fn note_form(&mut self, unit: &Unit, form: &(String, String), at: Time) -> Option<MachinePart> {
+    pub(super) fn note_form(
+        &mut self,
+        unit: &Unit,
+        form: &(String, String),
+        at: Time,
+    ) -> Option<MachinePart> {
         let (channel, uom) = form;
         let cause = format!("uom {channel} {uom}");
         let mut about = of_unit(unit, FindingKind::Data, &cause, at);
@@ -245,8 +260,9 @@ impl Contact {
 
     /// Ends data events whose time is over. Returns what changed.
     pub(super) fn settle_data(&mut self, now: Now) -> Vec<MachinePart> {
-        let (over, stay): (Vec<Held>, _) =
-            std::mem::take(&mut self.data).into_iter().partition(|held| now.at - held.part.opened >= DATA_LASTS);
+        let (over, stay): (Vec<Held>, _) = std::mem::take(&mut self.data)
+            .into_iter()
+            .partition(|held| now.at - held.part.opened >= DATA_LASTS);
         self.data = stay;
         over.into_iter()
             .filter(|held| !held.closed)

@@ -242,7 +242,9 @@ impl CommsFleet {
     ) -> BTreeMap<(RailwayId, String), Vec<UnitKey>> {
         let mut groups: BTreeMap<(RailwayId, String), Vec<UnitKey>> = BTreeMap::new();
         for (key, contact) in &self.contacts {
-            let Some(unit) = units.get(key).filter(|u| u.status == ServiceStatus::InService) else { continue };
+            let Some(unit) = units.get(key).filter(|u| u.status == ServiceStatus::InService) else {
+                continue;
+            };
             let known = contact.silence.as_ref().is_some_and(|held| held.part.active);
             if !known && contact.quiet(now).is_some_and(|quiet| quiet <= EXPECTED_WITHIN) {
                 groups.entry((unit.railway.clone(), unit.region.clone())).or_default().push(key.clone());
@@ -282,7 +284,8 @@ impl CommsFleet {
         let all: usize = looked_at.values().map(Vec::len).sum();
         let fleet = together(&mut looked_at.values().flatten());
         if looked_at.len() > 1 && fleet.len() >= 2 * MEMBERS && fleet.len() * 100 >= all * EVERYBODY {
-            let title = format!("No unit of any region is heard since about {}: our own side", minute(mark.at));
+            let title =
+                format!("No unit of any region is heard since about {}: our own side", minute(mark.at));
             let (unit_key, scope) = (ourselves(), Scope::Service);
             self.everybody =
                 open_common(unit_key, &unit.class, scope, mark.at, title, Priority::High, fleet, now);
@@ -294,7 +297,8 @@ impl CommsFleet {
         if !common(members.len(), mates.len()) {
             return false;
         }
-        let name = if place.1.is_empty() { "without a region".to_owned() } else { format!("of region {}", place.1) };
+        let name =
+            if place.1.is_empty() { "without a region".to_owned() } else { format!("of region {}", place.1) };
         let title = format!(
             "{} of {} units {name} not heard since about {}",
             members.len(),
@@ -303,7 +307,8 @@ impl CommsFleet {
         );
         let scope = Scope::Region(place.1.clone());
         let key = no_unit(place.0.clone());
-        let Some(common) = open_common(key, &unit.class, scope, mark.at, title, Priority::Medium, members, now)
+        let Some(common) =
+            open_common(key, &unit.class, scope, mark.at, title, Priority::Medium, members, now)
         else {
             return false;
         };
@@ -354,8 +359,16 @@ fn open_common(
     members: BTreeSet<UnitKey>,
     now: Now,
 ) -> Option<Common> {
-    let about =
-        About { unit: unit?, class, scope, kind: FindingKind::Comms, cause: "silent together", onset, title, priority };
+    let about = About {
+        unit: unit?,
+        class,
+        scope,
+        kind: FindingKind::Comms,
+        cause: "silent together",
+        onset,
+        title,
+        priority,
+    };
     let mut common = Common::new(about.open(now.at)?, members);
     list_members(&mut common);
     Some(common)

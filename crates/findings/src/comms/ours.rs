@@ -42,7 +42,9 @@ impl Ours {
                 let outage = self.outage.get_or_insert(Outage { since: last, until: None, reasons: vec![] });
                 add(&mut outage.reasons, NOT_RUNNING);
             }
-            Some(last) if self.well => self.heard = Span::from_micros((self.heard.micros()) + (at - last).micros()),
+            Some(last) if self.well => {
+                self.heard = Span::from_micros((self.heard.micros()) + (at - last).micros())
+            }
             Some(_) => {}
             None => self.judges_from = Some(at + policy.grace),
         }

@@ -3,8 +3,8 @@
 //! Owns their ids, titles and words for lengths of time.
 
 use notchwatch_model::{
-    ClassId, FindingId, FindingKind, MachinePart, NO_UNIT, OWN_RAILWAY, Outcome, Priority, RECEIPT_ID, RailwayId,
-    Scope, Span, System, Time, Unit, UnitId, UnitKey,
+    ClassId, FindingId, FindingKind, MachinePart, NO_UNIT, OWN_RAILWAY, Outcome, Priority, RECEIPT_ID,
+    RailwayId, Scope, Span, System, Time, Unit, UnitId, UnitKey,
 };
 use sha2::{Digest as _, Sha256};
 

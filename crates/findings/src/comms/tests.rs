@@ -240,10 +240,16 @@ fn our_own_outage_is_blamed_on_nobody() {
         let mut world = World::new(40, 20, 12);
         world.pass(DAY, |_, _| true);
         world.pass_with(600, &[outage], |_, _| false);
-        assert!(world.states.values().all(|state| *state == CommsState::Reporting), "nobody is called silent");
+        assert!(
+            world.states.values().all(|state| *state == CommsState::Reporting),
+            "nobody is called silent"
+        );
         world.pass(DAY, |_, _| true);
         let own = world.one();
-        assert_eq!((&own.scope, own.kind, own.priority), (&Scope::Service, FindingKind::Comms, Priority::High));
+        assert_eq!(
+            (&own.scope, own.kind, own.priority),
+            (&Scope::Service, FindingKind::Comms, Priority::High)
+        );
         assert!(own.title.contains(outage) && own.title.contains("10 h"), "{}", own.title);
         assert!(own.ended.is_some());
     }

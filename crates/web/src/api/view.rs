@@ -4,7 +4,7 @@
 
 use std::collections::BTreeMap;
 
-use notchwatch_model::{EvidenceWeight, Finding, RankedFault, Symptom, Time, TimeToLimit, Scope};
+use notchwatch_model::{EvidenceWeight, Finding, RankedFault, Scope, Symptom, Time, TimeToLimit};
 use notchwatch_store::{Event, HistoryEntry};
 use serde::Serialize;
 use utoipa::ToSchema;
