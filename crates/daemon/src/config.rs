@@ -115,6 +115,7 @@ pub(crate) struct Judge {
 /// `[comms]`
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
+#[expect(clippy::struct_field_names, reason = "each key names its unit of measure")]
 pub(crate) struct Comms {
     /// How often links are judged, in seconds.
     pub(crate) tick_s: u32,

@@ -35,8 +35,9 @@ fn register() -> Register {
             .to_owned();
     for n in 0..UNITS {
         let region = if n < UNITS / 2 { "east" } else { "west" };
-        text +=
-            &format!("[[units]]\nrailway = \"r\"\nid = \"{n}\"\nclass = \"pump\"\nregion = \"{region}\"\n");
+        let unit =
+            format!("[[units]]\nrailway = \"r\"\nid = \"{n}\"\nclass = \"pump\"\nregion = \"{region}\"\n");
+        text.push_str(&unit);
     }
     toml::from_str(&text).unwrap()
 }

@@ -43,7 +43,7 @@ impl Ours {
                 add(&mut outage.reasons, NOT_RUNNING);
             }
             Some(last) if self.well => {
-                self.heard = Span::from_micros((self.heard.micros()) + (at - last).micros())
+                self.heard = Span::from_micros(self.heard.micros() + (at - last).micros());
             }
             Some(_) => {}
             None => self.judges_from = Some(at + policy.grace),

@@ -175,7 +175,7 @@ fn view(
 fn state(word: &str) -> Result<CommsState, Problem> {
     CommsState::from_word(word).ok_or_else(|| {
         let known: Vec<&str> = CommsState::ALL.iter().map(|s| s.word()).collect();
-        Problem::parameter("comms", &format!("one of {}", known.join(", ")))
+        Problem::parameter("comms", format!("one of {}", known.join(", ")))
     })
 }
 

@@ -9,7 +9,7 @@ use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::Response;
 use jiff::tz::TimeZone;
-use notchwatch_model::{CommsState, Reason, Register, Span, Time, UnitComms, UnitKey};
+use notchwatch_model::{CommsState, Reason, Register, Time, UnitComms, UnitKey};
 use notchwatch_store::{OwnOutage, QuarantineQuery, UnitProgress};
 use serde::Deserialize;
 
