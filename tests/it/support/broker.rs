@@ -46,7 +46,7 @@ impl Broker {
     }
 
     /// From now on programs are sent to another port, which forwards to it.
-    #[allow(dead_code, reason = "the benchmark of line speed uses it, the tests do not")]
+    #[cfg_attr(test, expect(dead_code, reason = "the benchmark of line speed uses it, the tests do not"))]
     pub(crate) fn behind(&mut self, port: u16) {
         self.front = Some(port);
     }

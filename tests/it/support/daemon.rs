@@ -142,7 +142,7 @@ impl Daemon {
     }
 
     /// Its process.
-    #[allow(dead_code, reason = "the benchmark of line speed uses it, the tests do not")]
+    #[cfg_attr(test, expect(dead_code, reason = "the benchmark of line speed uses it, the tests do not"))]
     pub(crate) fn id(&self) -> u32 {
         self.process.id()
     }

@@ -57,7 +57,9 @@ async fn turn_back(bed: &Bed) {
             WHERE table_schema = 'old' AND table_name = t; \
         EXECUTE format('DELETE FROM old.%I', t); \
         EXECUTE format('INSERT INTO old.%I (%s) OVERRIDING SYSTEM VALUE SELECT %s FROM public.%I', t, cols, cols, t); \
-        END LOOP; END $$";
+        END LOOP; \
+        DELETE FROM old.counter WHERE name NOT IN \
+            ('journal', 'event', 'decision', 'quarantine', 'unit', 'quarantine-bytes'); END $$";
     bed.sql(&format!(
         "BEGIN; CREATE SCHEMA old; SET LOCAL search_path = old; {base}; SET LOCAL search_path = public; {copy}; \
          INSERT INTO old.migration VALUES (1, 'base', '{sum}'); DROP SCHEMA public CASCADE; \
