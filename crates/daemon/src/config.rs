@@ -176,7 +176,7 @@ impl Default for Mqtt {
             password_file: None,
             ca_file: None,
             topic: "units/{railway}/{unit}/senml".to_owned(),
-            receive_maximum: 1000,
+            receive_maximum: 8000,
             quiet_after_s: 0,
         }
     }

@@ -41,7 +41,7 @@ pub struct MqttOptions {
     /// Topic filters to subscribe to, each at QoS 1.
     pub filters: Vec<String>,
     /// QoS 1 messages in flight, not yet committed, as agreed with the broker. Twice as many are held at most, for
-    /// brokers that overshoot: the bound on memory is that times `message_bytes`.
+    /// brokers that overshoot, and fewer when they are long: the bound on memory is that times 16 KiB.
     pub receive_maximum: u16,
     /// Longest message read; a longer one is refused, counted with topic and size, and acknowledged. [`crate::start()`]
     /// takes the decoder's limit instead.
@@ -112,7 +112,7 @@ pub enum OptionsError {
 
 impl Default for Batching {
     fn default() -> Self {
-        Self { messages: 512, linger: Duration::from_millis(20) }
+        Self { messages: 4096, linger: Duration::from_millis(20) }
     }
 }
 
@@ -125,7 +125,7 @@ impl Default for MqttOptions {
             credentials: None,
             tls: None,
             filters: Vec::new(),
-            receive_maximum: 1000,
+            receive_maximum: 8000,
             message_bytes: 1024 * 1024,
             keep_alive: Duration::from_secs(30),
             session_expiry: Duration::from_hours(7 * 24),

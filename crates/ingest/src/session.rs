@@ -35,6 +35,9 @@ pub(crate) const LOSSY_HELD: usize = 1000;
 /// Messages at QoS 1 held at most, in units of the receive maximum. Brokers overshoot it: Mosquitto 2.0.11 was seen to
 /// send some more than agreed once acknowledgements flow. Beyond this the loop stops reading until a commit is done.
 pub(crate) const HELD_PER_RECEIVE_MAXIMUM: usize = 2;
+/// Bytes that one place stands for; a longer message takes several. What is held is bounded in bytes by this times the
+/// places, whatever the senders send.
+pub(crate) const BYTES_A_PLACE: usize = 16 * 1024;
 /// Interval of the loop's own checks.
 const TICK: Duration = Duration::from_secs(1);
 /// Keep-alives without any progress of the poll after which the connection is given up. The client library itself
@@ -51,9 +54,9 @@ pub(crate) struct Session {
     acker: Acker,
     /// Way to decoding; dropped when told to stop, which lets the later tasks end.
     intake: Option<mpsc::Sender<Delivery>>,
-    /// One permit a QoS 1 message held; all free means nothing of an earlier connection is left.
+    /// Places of QoS 1 messages held; all free means nothing of an earlier connection is left.
     slots: Arc<Semaphore>,
-    /// One permit a QoS 0 message held.
+    /// Places of QoS 0 messages held.
     lossy: Arc<Semaphore>,
     subscriptions: Subscriptions,
     strikes: Strikes,
@@ -245,7 +248,7 @@ impl Session {
         self.count(publish);
         let permit = match self.place(publish) {
             None if publish.qos != QoS::AtMostOnce => tokio::select! {
-                permit = Arc::clone(&self.slots).acquire_owned() => permit.ok(),
+                permit = Arc::clone(&self.slots).acquire_many_owned(self.places(publish)) => permit.ok(),
                 () = self.stop.cancelled() => None,
             },
             permit => permit,
@@ -261,7 +264,13 @@ impl Session {
     /// A place in the queue, if one is free. QoS 0 has its own, so that it cannot crowd out what is acknowledged.
     fn place(&self, publish: &Publish) -> Option<OwnedSemaphorePermit> {
         let slots = if publish.qos == QoS::AtMostOnce { &self.lossy } else { &self.slots };
-        Arc::clone(slots).try_acquire_owned().ok()
+        Arc::clone(slots).try_acquire_many_owned(self.places(publish)).ok()
+    }
+
+    /// How many places a message takes: by what is kept of it, and never more than there are.
+    fn places(&self, publish: &Publish) -> u32 {
+        let most = if publish.qos == QoS::AtMostOnce { LOSSY_HELD } else { held_at_most(&self.options) };
+        places(publish.payload.len().min(self.options.message_bytes), most)
     }
 
     fn forward(&mut self, publish: &Publish, permit: OwnedSemaphorePermit) {
@@ -366,7 +375,31 @@ impl Session {
     }
 }
 
+/// Places of a message of so many bytes, of `most` that there are.
+fn places(bytes: usize, most: usize) -> u32 {
+    u32::try_from((1 + bytes / BYTES_A_PLACE).min(most)).unwrap_or(u32::MAX)
+}
+
 /// Messages at QoS 1 held at most.
 pub(crate) fn held_at_most(options: &MqttOptions) -> usize {
     usize::from(options.receive_maximum) * HELD_PER_RECEIVE_MAXIMUM
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_long_message_takes_several_places_and_never_more_than_there_are() {
+        for (bytes, most, taken) in [
+            (0, 10, 1),
+            (1600, 10, 1),
+            (16 * 1024, 10, 2),
+            (1 << 20, 16_000, 65),
+            (1 << 20, 20, 20),
+            (1, 1, 1),
+        ] {
+            assert_eq!(places(bytes, most), taken, "{bytes} bytes of {most}");
+        }
+    }
 }

@@ -57,7 +57,6 @@ impl Process {
     }
 
     /// Its number.
-    #[cfg_attr(test, expect(dead_code, reason = "the benchmark of line speed uses it, the tests do not"))]
     pub(crate) fn id(&self) -> u32 {
         self.child.id()
     }
