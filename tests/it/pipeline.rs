@@ -14,6 +14,7 @@ const HOUR_MS: i64 = 3_600_000;
 on_both_stores!(
     a_message_becomes_a_finding_that_is_acknowledged,
     each_bad_message_is_seen_with_its_reason_and_delays_nobody,
+    a_refused_message_is_read_again_once_its_cause_is_mended,
     of_two_decisions_that_race_one_wins,
 );
 
@@ -102,6 +103,38 @@ fn each_bad_message_is_seen_with_its_reason_and_delays_nobody(engine: Engine) {
     assert!(stored.is_empty(), "nothing of a refused message is stored: {stored:?}");
     let latest = samples(&administrator, "northmoor", "NM-12", "oil_pressure");
     assert_eq!(latest.len(), bad_messages().len());
+}
+
+fn a_refused_message_is_read_again_once_its_cause_is_mended(engine: Engine) {
+    let (broker, database) = (Broker::start(), Database::new(engine));
+    let daemon = Daemon::start(&broker, &database, &[REGISTER]);
+    let administrator = daemon.administrator();
+    let at = now_ms() / 1000 * 1000;
+    broker.publish(&topic("northmoor", "NM-99"), pack(at, 400_000.0).as_bytes());
+    let row = eventually("the message in quarantine", PATH, || {
+        administrator.get("/api/v1/quarantine?reason=unknown-unit").items().pop()
+    });
+    let replay = format!("/api/v1/quarantine/{}/replay", row["id"].as_str().expect("an id"));
+    let again = |client: &crate::support::http::Client| client.send("POST", &replay, &json!({}));
+
+    assert_eq!(again(&daemon.client("guest", "viewer", None)).status, 403, "who only sees does not act");
+    let still = again(&administrator).json();
+    assert_eq!(still["outcome"], "still-refused", "{still}");
+    assert_eq!(still["refused"][0]["reason"], "unknown-unit", "{still}");
+
+    let unit = json!({ "railways": [], "classes": [], "units": [
+        { "railway": "northmoor", "id": "NM-99", "class": "bench-4" }
+    ] });
+    let put = administrator.send("PUT", "/api/v1/register", &unit);
+    assert_eq!(put.status, 204, "{}", put.text);
+    eventually("the message to be accepted", PATH, || {
+        (again(&administrator).json()["outcome"] == "stored").then_some(())
+    });
+    assert_eq!(again(&administrator).json()["outcome"], "stored", "done twice it is accepted twice");
+    let stored = samples(&administrator, "northmoor", "NM-99", "oil_pressure");
+    assert!(stored.len() == 1 && stored[0].0 == at, "and stored once: {stored:?}");
+    let absent = administrator.send("POST", "/api/v1/quarantine/999999/replay", &json!({}));
+    assert_eq!(absent.status, 404, "{}", absent.text);
 }
 
 fn of_two_decisions_that_race_one_wins(engine: Engine) {

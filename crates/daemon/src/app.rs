@@ -27,7 +27,7 @@ use tokio_util::task::TaskTracker;
 
 use crate::clock::{WallClock, now};
 use crate::config::Config;
-use crate::evidence::FoldedEvidence;
+use crate::evidence::{FoldedEvidence, Redecoded};
 use crate::{health, keeper, metrics};
 
 /// Time for answers under way to reach their callers after the signal.
@@ -143,7 +143,10 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     tracker.spawn(health::keep(store.clone(), ingest.health, lag.clone(), told, stop.clone()));
 
     let traces = Tracer::new(store.clone(), library.clone(), settings, register.subscribe());
-    let desk = Desk::new(store.clone(), Arc::new(WallClock), Arc::new(FoldedEvidence(traces)), library);
+    let decoder = Decoder::new(config.topic()?, config.limits());
+    let again = Redecoded { store: store.clone(), decoder, index: index.subscribe() };
+    let desk = Desk::new(store.clone(), Arc::new(WallClock), Arc::new(FoldedEvidence(traces)), library)
+        .replaying(Arc::new(again));
     tracker.spawn(keeper::follow_register(store.clone(), desk.clone(), register, index, stop.clone()));
     let keep_raw = Span::from_days(i64::from(config.keep.raw_days));
     tracker.spawn(keeper::look_once(store.clone(), stop.clone()));

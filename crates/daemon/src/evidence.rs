@@ -1,8 +1,43 @@
-//! Evidence for the desk: traces from evaluation, behind the desk's own trait.
+//! What the desk asks of others, behind its own traits: traces from evaluation, and another try of ingest at what was
+//! refused.
 
-use notchwatch_desk::{Evidence, EvidenceError, TracePoint};
+use std::sync::Arc;
+
+use notchwatch_desk::{Again, Evidence, EvidenceError, Replay, TracePoint};
 use notchwatch_evaluate::{EvaluateError, TraceError, TraceRow, Tracer};
-use notchwatch_model::{ChannelIx, Time, UnitKey};
+use notchwatch_ingest::{Replayed, replay_quarantine};
+use notchwatch_model::{ChannelIx, RailwayFilter, Time, UnitKey};
+use notchwatch_store::Store;
+use notchwatch_wire::{Decoder, RegisterIndex};
+use tokio::sync::watch;
+
+/// Refused messages decoded again with the register of now.
+#[derive(Debug)]
+pub(crate) struct Redecoded {
+    pub(crate) store: Store,
+    pub(crate) decoder: Decoder,
+    pub(crate) index: watch::Receiver<Arc<RegisterIndex>>,
+}
+
+impl Replay for Redecoded {
+    fn again(
+        &self,
+        id: i64,
+        filter: RailwayFilter,
+    ) -> futures::future::BoxFuture<'_, notchwatch_store::Result<Again>> {
+        Box::pin(async move {
+            let index = Arc::clone(&self.index.borrow());
+            Ok(match replay_quarantine(&self.store, &self.decoder, &index, id, &filter).await? {
+                Replayed::Stored(_) => Again::Stored,
+                Replayed::StillRefused(refused) => {
+                    Again::StillRefused(refused.into_iter().map(|r| (r.reason, r.detail)).collect())
+                }
+                Replayed::Incomplete => Again::Incomplete,
+                Replayed::Absent => Again::Absent,
+            })
+        })
+    }
+}
 
 /// Traces folded again on request.
 #[derive(Debug)]

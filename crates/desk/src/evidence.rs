@@ -1,9 +1,9 @@
-//! What the desk asks of others: the time, and what the models expected of the past.
+//! What the desk asks of others: the time, what the models expected of the past, and another try at what was refused.
 //!
-//! Owns the two traits, so that the desk depends on neither the daemon's clock nor evaluation.
+//! Owns the traits, so that the desk depends on neither the daemon's clock nor evaluation nor ingest.
 
 use futures::future::BoxFuture;
-use notchwatch_model::{ChannelIx, Regime, Time, UnitKey};
+use notchwatch_model::{ChannelIx, RailwayFilter, Reason, Regime, Time, UnitKey};
 
 /// The wall clock, read by its owner.
 pub trait Clock: Send + Sync + std::fmt::Debug {
@@ -54,4 +54,23 @@ pub trait Evidence: Send + Sync + std::fmt::Debug {
         from: Time,
         to: Time,
     ) -> BoxFuture<'_, Result<Vec<TracePoint>, EvidenceError>>;
+}
+
+/// What came of another try at a refused message.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Again {
+    /// It is in the journal now. Samples that were there already count once.
+    Stored,
+    /// It is refused still: reasons, and what would be right.
+    StillRefused(Vec<(Reason, String)>),
+    /// Its bytes were not kept whole, so it cannot be read again.
+    Incomplete,
+    /// There is no such row, or the filter does not admit it.
+    Absent,
+}
+
+/// Reads a refused message again with the register of now, as if it had come then: its receive time stays.
+pub trait Replay: Send + Sync + std::fmt::Debug {
+    /// Another try at one row of quarantine. The row stays, as the record of what happened.
+    fn again(&self, id: i64, filter: RailwayFilter) -> BoxFuture<'_, notchwatch_store::Result<Again>>;
 }

@@ -3,11 +3,12 @@
 //! Owns that a caller sees the units and refusals of the caller's railways only.
 
 use notchwatch_model::{Principal, Reason, Time, UnitComms};
-use notchwatch_store::{OwnOutage, Page, QuarantineQuery, QuarantineRow, UnitProgress};
+use notchwatch_store::{AuditEntry, OwnOutage, Page, QuarantineQuery, QuarantineRow, UnitProgress};
 
-use crate::Desk;
 use crate::decide::MAX_PAGE;
 use crate::error::{DeskError, Result};
+use crate::evidence::Again;
+use crate::{Desk, may_decide};
 
 /// State of the feed, for the railways of one caller.
 #[derive(Debug, Clone, PartialEq)]
@@ -48,6 +49,26 @@ impl Desk {
     /// One refused thing with its bytes, as received.
     pub async fn quarantine_row(&self, who: &Principal, id: i64) -> Result<(QuarantineRow, Vec<u8>)> {
         self.store().quarantine_row(id, &who.railways).await?.ok_or(DeskError::NotFound)
+    }
+
+    /// Tries a refused message again, once its cause is mended. Done twice, it stores nothing twice.
+    pub async fn replay(&self, who: &Principal, id: i64) -> Result<Again> {
+        may_decide(who)?;
+        let replay = self.inner.replay.get().ok_or_else(|| {
+            DeskError::Internal("nobody reads refused messages again in this process".to_owned())
+        })?;
+        let again = replay.again(id, who.railways.clone()).await?;
+        if again == Again::Absent {
+            return Err(DeskError::NotFound);
+        }
+        let entry = AuditEntry {
+            at: self.now(),
+            by: who.name.to_string(),
+            what: "quarantine-replayed".to_owned(),
+            on: id.to_string(),
+        };
+        self.store().audit(&entry).await?;
+        Ok(again)
     }
 
     /// Refused things by reason.

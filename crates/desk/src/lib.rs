@@ -15,11 +15,11 @@ mod sign_in;
 mod throttle;
 mod trace;
 
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 pub use access::{AccountChange, AccountView};
 pub use error::{DeskError, Result};
-pub use evidence::{Clock, Evidence, EvidenceError, TracePoint};
+pub use evidence::{Again, Clock, Evidence, EvidenceError, Replay, TracePoint};
 pub use feed::Feed;
 use notchwatch_findings::Library;
 use notchwatch_model::{Principal, RailwayFilter, Time};
@@ -45,6 +45,8 @@ struct Inner {
     store: Store,
     clock: Arc<dyn Clock>,
     evidence: Arc<dyn Evidence>,
+    /// Who reads refused messages again; nobody in a process without ingest.
+    replay: OnceLock<Arc<dyn Replay>>,
     library: Arc<Library>,
     throttle: Throttle,
     register: register::RegisterCopy,
@@ -72,6 +74,7 @@ impl Desk {
                 store,
                 clock,
                 evidence,
+                replay: OnceLock::new(),
                 library,
                 throttle: Throttle::default(),
                 register: register::RegisterCopy::default(),
@@ -81,6 +84,15 @@ impl Desk {
                 trace_places: Semaphore::new(trace::MAX_WAITING),
             }),
         }
+    }
+
+    /// Says who reads refused messages again. The first answer stays.
+    #[must_use]
+    pub fn replaying(self, replay: Arc<dyn Replay>) -> Self {
+        if self.inner.replay.set(replay).is_err() {
+            tracing::debug!("refused messages are read again by whom was said first");
+        }
+        self
     }
 
     /// Now, as the desk counts it: ends of shelves, waits and sessions are judged by it.

@@ -55,6 +55,7 @@ pub(crate) fn routes(app: &App) -> Router<App> {
         .route("/quarantine", get(quarantine::list))
         .route("/quarantine/{id}", get(quarantine::row))
         .route("/quarantine/{id}/bytes", get(quarantine::bytes))
+        .route("/quarantine/{id}/replay", post(quarantine::replay))
         .route("/register", get(register::read).put(register::put).layer(register))
         .route("/units", get(units::list))
         .route("/units/{railway}/{unit}/samples", get(samples::samples))

@@ -24,7 +24,7 @@ use crate::app::App;
     ),
     paths(
         findings::list, finding::detail, history::history, acts::acknowledge, acts::take, acts::wait, acts::shelve,
-        acts::unshelve, acts::close, acts::note, events::events, quarantine::list, quarantine::row, quarantine::bytes,
+        acts::unshelve, acts::close, acts::note, events::events, quarantine::list, quarantine::row, quarantine::bytes, quarantine::replay,
         register::read, register::put, units::list, samples::samples, feed::feed, accounts::list, accounts::put,
         tokens::list, tokens::create, tokens::revoke
     ),

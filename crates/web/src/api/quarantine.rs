@@ -4,6 +4,7 @@ use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::{HeaderValue, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
+use notchwatch_desk::Again;
 use notchwatch_model::Reason;
 use notchwatch_store::{Cursor, QuarantineQuery, QuarantineRow};
 use serde::{Deserialize, Serialize};
@@ -148,6 +149,54 @@ pub(crate) async fn bytes(
         HeaderValue::from_static("attachment; filename=\"message.bin\""),
     );
     Ok(response)
+}
+
+/// What came of another try.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Replayed)]
+pub(crate) struct ReplayView {
+    /// `stored`, `still-refused` or `incomplete` (its bytes were not kept whole).
+    outcome: &'static str,
+    /// Why it is refused still.
+    refused: Vec<RefusalView>,
+}
+
+/// One reason.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = StillRefused)]
+pub(crate) struct RefusalView {
+    /// From the fixed list of reasons.
+    reason: &'static str,
+    /// What was found and what would be right.
+    detail: String,
+}
+
+/// Another try at a refused message, once its cause is mended: read with the register of now, its receive time kept. The
+/// row stays. Samples that are stored already count once, so nothing is stored twice.
+#[utoipa::path(
+    post, path = "/api/v1/quarantine/{id}/replay", tag = "quarantine", params(("id" = String, Path, description = "number of the row")),
+    responses(
+        (status = 200, body = ReplayView), (status = 401, body = Problem), (status = 403, body = Problem),
+        (status = 404, body = Problem), (status = 503, body = Problem),
+    )
+)]
+pub(crate) async fn replay(
+    State(app): State<App>,
+    caller: ApiCaller,
+    Path(id): Path<String>,
+) -> Result<Json<ReplayView>, Problem> {
+    let again = app.desk.replay(&caller.who, number(&id)?).await?;
+    let outcome = match &again {
+        Again::Stored => "stored",
+        Again::StillRefused(_) => "still-refused",
+        Again::Incomplete | Again::Absent => "incomplete",
+    };
+    let refused = match again {
+        Again::StillRefused(refused) => refused,
+        Again::Stored | Again::Incomplete | Again::Absent => vec![],
+    };
+    let view = |(reason, detail): (Reason, String)| RefusalView { reason: reason.code(), detail };
+    Ok(Json(ReplayView { outcome, refused: refused.into_iter().map(view).collect() }))
 }
 
 fn reason(text: &str) -> Result<Reason, Problem> {
