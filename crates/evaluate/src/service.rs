@@ -47,7 +47,7 @@ impl Default for EvaluateOptions {
         Self {
             settle: Duration::from_millis(400),
             poll: Duration::from_millis(100),
-            round: 1000,
+            round: 4000,
             horizon: Span::from_hours(48),
             lateness: Span::from_mins(30),
             comms: CommsPolicy::default(),
