@@ -17,6 +17,7 @@ mod sample;
 mod state;
 mod symptom;
 mod time;
+mod timeline;
 mod uom;
 
 pub use access::{AccountName, Principal, RailwayFilter, Role};
@@ -40,4 +41,9 @@ pub use sample::{Row, Sample, TextSample};
 pub use state::{OperatingState, Regime, StateFilter};
 pub use symptom::{Change, Direction, Symptom, SymptomChange, SymptomId, SymptomKind};
 pub use time::{Span, Time, TimeError};
+pub use timeline::{
+    Activity, FAULT_CODE_CHANNEL, Fact, FactKind, MAX_AHEAD, MAX_PARTS, MAX_TEXT_CHARS, MAX_WORD_CHARS,
+    NewEntry, OilResult, Origin, Purpose, REACHES_BACK, SOFTWARE_CHANNEL, TimelineEntry, TimelineId, Verdict,
+    Withdrawal, codes, effective,
+};
 pub use uom::{Dimension, Uom, UomError};

@@ -8,7 +8,7 @@ pub(crate) use told::Told;
 
 use std::collections::BTreeMap;
 
-use notchwatch_model::{ChannelName, MachinePart, Seq, Time, UnitComms, UnitKey};
+use notchwatch_model::{ChannelName, MachinePart, Seq, Time, TimelineId, UnitComms, UnitKey};
 
 use crate::CommsSnapshot;
 
@@ -32,6 +32,8 @@ pub struct EvaluationCommit {
     pub comms: Vec<UnitComms>,
     /// State of the comms fold, when it is time for one. It holds exactly `position` and `ticked`.
     pub comms_snapshot: Option<CommsSnapshot>,
+    /// Position in the log of timelines that is judged, once this is committed; never moves back.
+    pub timelined: TimelineId,
 }
 
 /// A finding as the fold states it.

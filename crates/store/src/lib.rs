@@ -19,6 +19,7 @@ mod pack;
 mod partition;
 mod quarantine;
 mod register;
+mod timeline;
 mod upkeep;
 
 use std::collections::{HashMap, HashSet};
@@ -40,6 +41,7 @@ pub use findings::{
 };
 pub use journal::{Appended, JournalMessage, NewMessage, Rollup, SealReport};
 pub use quarantine::{QuarantineQuery, QuarantineRow};
+pub use timeline::{TimelineQuery, TimelineStep};
 
 use db::Db;
 use journal::writer::Writer;

@@ -35,6 +35,12 @@ const MIGRATIONS: &[Migration] = &[
         sqlite: include_str!("../../../migrations/sqlite/0003_comms.sql"),
         postgres: include_str!("../../../migrations/postgres/0003_comms.sql"),
     },
+    Migration {
+        version: 4,
+        name: "timeline",
+        sqlite: include_str!("../../../migrations/sqlite/0004_timeline.sql"),
+        postgres: include_str!("../../../migrations/postgres/0004_timeline.sql"),
+    },
 ];
 
 /// Held while migrating, so that two processes that start at once do not both migrate.

@@ -39,6 +39,7 @@ impl Store {
         super::snapshots::put_progress(&mut tx, &units, commit.progress).await?;
         crate::comms::put_states(&mut tx, &units, &commit.comms).await?;
         crate::comms::put_ticked(&mut tx, commit.ticked, commit.comms_snapshot).await?;
+        crate::timeline::put_timelined(&mut tx, commit.timelined).await?;
         let sql = "UPDATE evaluation SET position = $1 WHERE position < $1";
         tx.execute(sql, values![commit.position.0]).await?;
         tx.commit().await?;

@@ -23,6 +23,7 @@ mod pooler;
 mod quarantine;
 mod samples;
 mod sealing;
+mod timeline;
 
 macro_rules! on_both {
     ($($module:ident :: $case:ident),* $(,)?) => {
@@ -78,6 +79,10 @@ on_both! {
     sealing::messages_across_midnight_are_in_both_days,
     sealing::old_rows_go_only_when_sealed_and_judged,
     sealing::sealed_reads_equal_unsealed_reads,
+    timeline::a_railway_sees_its_own,
+    timeline::a_withdrawal_is_a_step_of_the_log,
+    timeline::entries_come_back_once_each,
+    timeline::evaluation_reads_what_takes_effect,
 }
 
 macro_rules! on_postgres {
