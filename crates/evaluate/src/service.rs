@@ -12,6 +12,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
+use futures::{StreamExt as _, TryStreamExt as _};
 use notchwatch_detect::Settings;
 use notchwatch_findings::{CommsPolicy, Library};
 use notchwatch_model::{Decision, DecisionId, RailwayFilter, Register, Seq, Span, Time, UnitKey};
@@ -20,6 +21,7 @@ use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
 use crate::EvaluateError;
+use crate::fold::{Fold, FoldContext};
 use crate::line::Line;
 use crate::restore::{Shared, base, rows};
 use folding::snapshot;
@@ -279,8 +281,9 @@ impl Evaluator {
         self.position = self.store.evaluated().await?;
         self.read_decisions(None).await?;
         // A unit without progress has sent nothing yet: its line is made with its first message.
-        for progress in self.store.progress(&RailwayFilter::All).await? {
-            self.load_unit(&progress.unit).await?;
+        let all = self.store.progress(&RailwayFilter::All).await?;
+        self.load_units(all.iter().map(|progress| progress.unit.clone()).collect()).await?;
+        for progress in all {
             if let Some(line) = self.lines.get_mut(&progress.unit) {
                 line.received = progress.received;
                 line.repeats = progress.repeats;
@@ -294,19 +297,30 @@ impl Evaluator {
         self.publish_lag(true, None).await
     }
 
-    async fn load_unit(&mut self, key: &UnitKey) -> Result<(), EvaluateError> {
-        let Some(context) = self.shared.context(key) else { return Ok(()) };
-        let base = base(&self.store, &context, None).await?;
-        let mut waiting = rows(&self.store, &context, base.at, LATEST_MEASURED, Some(self.position)).await?;
-        let decisions = self.decisions.get(key).cloned().unwrap_or_default();
-        let mut line = Line::new(context, base.fold, base.at, decisions);
-        if !waiting.is_empty() {
-            for row in waiting.take_all() {
-                line.wait_for(row);
+    /// Brings the lines of these units back, a few at a time. A unit of which nothing is kept begins empty.
+    async fn load_units(&mut self, keys: Vec<UnitKey>) -> Result<(), EvaluateError> {
+        let with_history = self.store.with_history(&keys, self.position).await?;
+        let mut loading = futures::stream::iter(keys.into_iter().filter_map(|key| {
+            let context = self.shared.context(&key)?;
+            let decisions = self.decisions.get(&key).cloned().unwrap_or_default();
+            let (store, position, known) = (self.store.clone(), self.position, with_history.contains(&key));
+            Some(async move {
+                let line = if known {
+                    load_line(&store, context, decisions, position).await?
+                } else {
+                    let fold = Fold::new(&context);
+                    Line::new(context, fold, None, decisions)
+                };
+                Ok::<_, EvaluateError>((key, line))
+            })
+        }))
+        .buffer_unordered(LOADS_AT_A_TIME);
+        while let Some((key, line)) = loading.try_next().await? {
+            if line.waits() {
+                self.touched.insert(key.clone(), Instant::now());
             }
-            self.touched.insert(key.clone(), Instant::now());
+            self.lines.insert(key, line);
         }
-        self.lines.insert(key.clone(), line);
         Ok(())
     }
 
@@ -414,6 +428,24 @@ impl Evaluator {
     }
 }
 
+/// The line of a unit, from its newest state and the rows after it.
+async fn load_line(
+    store: &Store,
+    context: FoldContext,
+    decisions: Vec<Decision>,
+    position: Seq,
+) -> Result<Line, EvaluateError> {
+    let base = base(store, &context, None).await?;
+    let mut waiting = rows(store, &context, base.at, LATEST_MEASURED, Some(position)).await?;
+    let mut line = Line::new(context, base.fold, base.at, decisions);
+    for row in waiting.take_all() {
+        line.wait_for(row);
+    }
+    Ok(line)
+}
+
+/// Lines that are loaded at one time: as many reads as there are connections for them unless configured otherwise.
+const LOADS_AT_A_TIME: usize = 4;
 /// Longest wait before a round under pressure: one round a second is a twentieth of a core.
 const GIVES_WAY: Duration = Duration::from_secs(1);
 /// How often it looks during that wait.

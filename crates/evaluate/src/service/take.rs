@@ -2,7 +2,7 @@
 //!
 //! Owns what counts as late, repeated, contradicting or beyond the horizon. Folds nothing.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::Ordering;
 use std::time::Instant;
 
@@ -23,10 +23,13 @@ impl Evaluator {
     ) -> Result<(), EvaluateError> {
         let before = self.position;
         let mut late: BTreeMap<UnitKey, Vec<JournalMessage>> = BTreeMap::new();
+        let stranger = |unit: &&UnitKey| !self.lines.contains_key(*unit) && self.shared.unit(unit).is_some();
+        let strangers: BTreeSet<UnitKey> =
+            messages.iter().map(|m| &m.unit).filter(stranger).cloned().collect();
+        if !strangers.is_empty() {
+            self.load_units(strangers.into_iter().collect()).await?;
+        }
         for mut message in messages {
-            if !self.lines.contains_key(&message.unit) {
-                self.load_unit(&message.unit.clone()).await?;
-            }
             let Some(line) = self.lines.get_mut(&message.unit) else { continue };
             self.counters.messages.fetch_add(1, Ordering::Relaxed);
             // A kept message says what a unit sent at some time, not that it sends.

@@ -34,6 +34,20 @@ impl Store {
         Ok(Some(Snapshot { unit: unit.clone(), at: row.time("at")?, seq: Seq(row.int("seq")?), form, state }))
     }
 
+    /// Of these units, those of which anything was kept before: a snapshot, a block, or open messages up to a journal
+    /// position. The fold of any other begins empty, without a look at the store.
+    pub async fn with_history(&self, units: &[UnitKey], up_to: Seq) -> Result<HashSet<UnitKey>> {
+        let known = self.unit_numbers(units).await?;
+        let numbers: Vec<i64> = units.iter().filter_map(|unit| known.get(unit).copied()).collect();
+        let sql = "SELECT u.railway, u.unit FROM unit u WHERE u.unit_no IN INTS($1) AND ( \
+                   EXISTS (SELECT 1 FROM snapshot s WHERE s.unit_no = u.unit_no) \
+                   OR EXISTS (SELECT 1 FROM block b WHERE b.unit_no = u.unit_no) \
+                   OR EXISTS (SELECT 1 FROM journal j WHERE j.unit_no = u.unit_no AND j.open_day IS NOT NULL \
+                   AND j.seq <= $2))";
+        let rows = self.shared.db.fetch_for_work(sql, values![numbers, up_to.0]).await?;
+        rows.iter().map(unit_key).collect()
+    }
+
     /// How far each unit is judged, and what it still has to learn.
     pub async fn progress(&self, filter: &RailwayFilter) -> Result<Vec<UnitProgress>> {
         let sql = "SELECT u.railway, u.unit, p.judged, p.received, p.samples, p.repeats, p.conflicts, p.learning \
@@ -109,13 +123,21 @@ async fn prune(tx: &mut Tx, units: Vec<i64>) -> Result<()> {
     for row in tx.fetch(sql, values![units]).await? {
         held.entry(row.int("unit_no")?).or_default().push(row.time("at")?);
     }
-    for (unit_no, times) in held {
-        let gone: Vec<i64> = beyond(&times).iter().map(|t| t.micros()).collect();
-        if !gone.is_empty() {
-            let sql = "DELETE FROM snapshot WHERE unit_no = $1 AND at IN INTS($2)";
-            tx.execute(sql, values![unit_no, gone]).await?;
-        }
+    let beyond = |(unit_no, times): (&i64, &Vec<Time>)| -> Vec<(i64, i64)> {
+        beyond(times).iter().map(|at| (*unit_no, at.micros())).collect()
+    };
+    let gone: Vec<(i64, i64)> = held.iter().flat_map(beyond).collect();
+    if gone.is_empty() {
+        return Ok(());
     }
+    // One statement for all units: at a boundary of event time the whole fleet passes here. The set of units leads to
+    // the rows, the names pick among them.
+    let sql = "DELETE FROM snapshot WHERE unit_no IN INTS($1) \
+               AND CAST(unit_no AS TEXT) || ' ' || CAST(at AS TEXT) IN TEXTS($2)";
+    let names: Vec<String> = gone.iter().map(|(unit_no, at)| format!("{unit_no} {at}")).collect();
+    let mut units: Vec<i64> = gone.into_iter().map(|(unit_no, _)| unit_no).collect();
+    units.dedup();
+    tx.execute(sql, values![units, names]).await?;
     Ok(())
 }
 
