@@ -1,18 +1,18 @@
 //! What evaluation commits: findings, events, snapshots, progress.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 
 use notchwatch_model::{
     AccountName, ChannelName, Direction, EventId, FaultId, Finding, FindingId, FindingKind, MachinePart,
     OperatorPart, Outcome, Priority, RailwayFilter, RankedFault, Regime, Seq, Span, Symptom, SymptomKind,
-    System, Time, TimeToLimit, Uom, Urgency,
+    System, Time, TimeToLimit, UnitKey, Uom, Urgency,
 };
 use notchwatch_store::{
     Error, EvaluationCommit, EventKind, FindingQuery, FindingUpsert, HistoryEntry, NewDecision, Snapshot,
     Store, UnitProgress, Verdict,
 };
 
-use crate::bed::{Bed, account, at, class, only, railway, unit};
+use crate::bed::{Bed, account, at, class, message, only, railway, sample, unit};
 
 pub(crate) const ALL: RailwayFilter = RailwayFilter::All;
 
@@ -337,6 +337,39 @@ pub(crate) async fn snapshots_and_progress_come_back(bed: &Bed) {
     store.commit_evaluation(both, at(0) + Span::from_secs(1)).await.unwrap();
     assert_eq!(store.progress(&ALL).await.unwrap(), [progress(), other.clone()]);
     assert_eq!(store.progress(&only("sarel")).await.unwrap(), [other]);
+    store.close().await;
+}
+
+/// Whoever sent before a position, or has a state, has a history; nobody else, and nobody else's snapshots are pruned.
+pub(crate) async fn units_with_a_history_are_told_from_new_ones(bed: &Bed) {
+    let store = bed.open().await;
+    let (nm, sc) = (unit("northmoor/NM-1"), unit("sarel/SC-1"));
+    let both = [nm.clone(), sc.clone(), unit("nobody/NO-1")];
+    let with = async |up_to| store.with_history(&both, Seq(up_to)).await.unwrap();
+    assert!(with(0).await.is_empty());
+    store.append(&[message("northmoor/NM-1", 10, vec![sample(5, 1, 1.0)])]).await.unwrap();
+    assert!(with(0).await.is_empty(), "what comes after the position is no history");
+    assert_eq!(with(1).await, HashSet::from([nm.clone()]));
+    let taken = |unit: &UnitKey, hours: i64| Snapshot {
+        unit: unit.clone(),
+        at: at(hours * 3600),
+        seq: Seq(1),
+        form: 1,
+        state: vec![1],
+    };
+    let first = EvaluationCommit { snapshots: vec![taken(&sc, 0)], ..EvaluationCommit::default() };
+    store.commit_evaluation(first, at(0)).await.unwrap();
+    assert_eq!(with(0).await, HashSet::from([sc.clone()]));
+    for hours in 1..6 {
+        let round = vec![taken(&nm, hours - 1), taken(&sc, hours)];
+        let one = EvaluationCommit { snapshots: round, ..EvaluationCommit::default() };
+        store.commit_evaluation(one, at(0)).await.unwrap();
+    }
+    // Hours 0 to 4 of one unit and 0 to 5 of the other, of one day: the newest three of each stay.
+    for (unit, oldest) in [(&nm, 2), (&sc, 3)] {
+        assert_eq!(store.snapshot(unit, Some(at(oldest * 3600))).await.unwrap(), Some(taken(unit, oldest)));
+        assert_eq!(store.snapshot(unit, Some(at(oldest * 3600 - 1))).await.unwrap(), None);
+    }
     store.close().await;
 }
 

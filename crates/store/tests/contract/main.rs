@@ -59,6 +59,7 @@ on_both! {
     findings::only_changes_that_matter_are_told,
     findings::snapshots_and_progress_come_back,
     findings::the_machine_never_touches_the_operator_half,
+    findings::units_with_a_history_are_told_from_new_ones,
     lifecycle::a_changed_migration_is_refused,
     lifecycle::a_newer_database_is_refused,
     lifecycle::migrating_again_changes_nothing,
