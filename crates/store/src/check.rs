@@ -6,9 +6,9 @@ use notchwatch_model::ChannelIx;
 
 use crate::damage::{Damage, Known, Place};
 use crate::db::{Db, Row, values};
-use crate::journal::read::{block_day, row_samples, texts_and_uoms};
+use crate::journal::read::{block_day, block_samples, block_texts, row_samples, texts_and_uoms};
 use crate::pack::{message, rollup};
-use crate::{Result, Store, int};
+use crate::{Error, Result, Store, int};
 
 /// Rows read in one transaction.
 const AT_ONCE: usize = 64;
@@ -133,10 +133,17 @@ impl Store {
     }
 }
 
+/// Channel by channel; where all of them read well, the number of samples is compared with what the row says.
 fn look_at_block(known: &Known, row: &Row) -> Result<()> {
     let place = Place::Block { unit_no: row.int("unit_no")?, day: row.int("day")? };
-    let samples = row.count("samples")?;
-    known.spare(place, block_day(row).and_then(|day| counted(day.samples.len(), samples)))
+    block_samples(known, row, None, None)?;
+    block_texts(known, row)?;
+    match block_day(row) {
+        Ok(day) => known.spare(place, counted(day.samples.len(), row.count("samples")?)),
+        // What is wrong was noted above, by channel.
+        Err(Error::Damaged { .. }) => Ok(()),
+        Err(other) => Err(other),
+    }
 }
 
 fn look_at_rollup(known: &Known, row: &Row) -> Result<()> {
@@ -150,7 +157,7 @@ fn counted(found: usize, told: u64) -> Result<()> {
         return Ok(());
     }
     let what = format!("{found} samples where the row says {told}");
-    Err(crate::Error::Damaged { place: String::new(), what })
+    Err(Error::Damaged { place: String::new(), what })
 }
 
 /// A counter stands at or above the newest number given.

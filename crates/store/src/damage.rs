@@ -17,6 +17,8 @@ const REMEMBERED: usize = 10_000;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) enum Place {
     Block { unit_no: i64, day: i64 },
+    Channel { unit_no: i64, day: i64, channel: u16 },
+    Texts { unit_no: i64, day: i64 },
     Rollup { unit_no: i64, day: i64 },
     Latest { unit_no: i64 },
     Journal { seq: i64 },
@@ -81,10 +83,12 @@ impl Place {
 
     const fn lost(self) -> &'static str {
         match self {
-            Place::Block { .. } => "samples and texts of this unit and day; its ten-minute values remain",
-            Place::Rollup { .. } => {
-                "nothing: ten-minute values are computed from samples, which takes longer"
+            Place::Block { .. } => "samples and texts of this unit and day; its half-hour values remain",
+            Place::Channel { .. } => {
+                "samples of this channel of this unit and day; its half-hour values remain"
             }
+            Place::Texts { .. } => "texts of this unit and day",
+            Place::Rollup { .. } => "nothing: half-hour values are computed from samples, which takes longer",
             Place::Latest { .. } => "nothing: newest values are looked for in the last 40 days",
             Place::Journal { .. } => "samples and texts of one message",
         }
@@ -92,7 +96,9 @@ impl Place {
 
     const fn remedy(self) -> &'static str {
         match self {
-            Place::Block { .. } => "restore a backup, or import the recorded day again",
+            Place::Block { .. } | Place::Channel { .. } | Place::Texts { .. } => {
+                "restore a backup, or import the recorded day again"
+            }
             Place::Rollup { .. } => "none needed",
             Place::Latest { .. } => "none needed: the next sealing of the unit writes it anew",
             Place::Journal { .. } => "restore a backup, or let the message be sent again",
@@ -109,6 +115,12 @@ impl fmt::Display for Place {
         match self {
             Place::Block { unit_no, day } => {
                 write!(f, "block of unit_no {unit_no}, day {day} ({})", date(*day))
+            }
+            Place::Channel { unit_no, day, channel } => {
+                write!(f, "channel {channel} in the block of unit_no {unit_no}, day {day} ({})", date(*day))
+            }
+            Place::Texts { unit_no, day } => {
+                write!(f, "texts in the block of unit_no {unit_no}, day {day} ({})", date(*day))
             }
             Place::Rollup { unit_no, day } => {
                 write!(f, "rollup of unit_no {unit_no}, day {day} ({})", date(*day))

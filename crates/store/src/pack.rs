@@ -5,6 +5,7 @@
 
 pub(crate) mod block;
 pub(crate) mod bytes;
+pub(crate) mod column;
 pub(crate) mod extras;
 pub(crate) mod message;
 pub(crate) mod rollup;

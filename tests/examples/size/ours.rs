@@ -19,12 +19,15 @@ pub(crate) async fn keep(url: &str, sent: &Sent) -> Result<Vec<(String, u64)>, F
             store.append(batch).await?;
         }
         let position = store.journal_end().await?;
-        store.commit_evaluation(EvaluationCommit { position, ..EvaluationCommit::default() }, Time::EPOCH).await?;
+        store
+            .commit_evaluation(EvaluationCommit { position, ..EvaluationCommit::default() }, Time::EPOCH)
+            .await?;
         let newest = messages.last().map_or(Time::EPOCH, |m| m.envelope.received);
         store.seal(newest + Span::from_hours(3), Span::ZERO).await?;
     }
     store.close().await;
-    let mut found = if url.starts_with("sqlite:") { sqlite_tables(url).await } else { postgres_tables(url).await }?;
+    let mut found =
+        if url.starts_with("sqlite:") { sqlite_tables(url).await } else { postgres_tables(url).await }?;
     found.retain(|(_, bytes)| *bytes > 0);
     Ok(found)
 }
@@ -44,7 +47,9 @@ async fn sqlite_tables(url: &str) -> Result<Vec<(String, u64)>, Failure> {
 /// a part of it is dropped whole in operation.
 async fn postgres_tables(url: &str) -> Result<Vec<(String, u64)>, Failure> {
     let mut connection = sqlx::PgConnection::connect(url).await?;
-    let names = sqlx::query("SELECT relname::text AS name FROM pg_class WHERE relkind = 'r' AND relname ~ '^journal'");
+    let names = sqlx::query(
+        "SELECT relname::text AS name FROM pg_class WHERE relkind = 'r' AND relname ~ '^journal'",
+    );
     for row in names.fetch_all(&mut connection).await? {
         let name: String = row.try_get("name")?;
         sqlx::raw_sql(AssertSqlSafe(format!("VACUUM FULL {name}"))).execute(&mut connection).await?;

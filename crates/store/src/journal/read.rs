@@ -83,8 +83,7 @@ impl Store {
         let mut tx = self.shared.db.read().await?;
         let mut found = Vec::new();
         for row in block_rows(&mut tx, &wanted).await? {
-            let texts = known.spare(block_place(&row)?, block_texts(&row))?;
-            found.extend(texts.into_iter().map(|(text, _)| text));
+            found.extend(block_texts(known, &row)?);
         }
         for row in open_rows(&mut tx, &wanted).await? {
             let (texts, _) = known.spare(journal_place(&row)?, texts_and_uoms(&row))?;
@@ -171,10 +170,8 @@ pub(crate) fn settled(mut samples: Vec<Sample>) -> Vec<Sample> {
 pub(crate) async fn samples(tx: &mut Tx, known: &Known, wanted: &Wanted) -> Result<Vec<Sample>> {
     let mut found = Vec::new();
     for row in block_rows(tx, wanted).await? {
-        let read = block_of(&row, |block| block.samples(wanted.channel, wanted.up_to));
-        let samples = known.spare(block_place(&row)?, read)?;
-        let within = samples.into_iter().map(|(sample, _)| sample);
-        found.extend(within.filter(|s| wanted.from <= s.time && s.time < wanted.to));
+        let samples = block_samples(known, &row, wanted.channel, wanted.up_to)?;
+        found.extend(samples.into_iter().filter(|s| wanted.from <= s.time && s.time < wanted.to));
     }
     found.extend(open_samples(tx, known, wanted).await?);
     Ok(settled(found))
@@ -202,8 +199,7 @@ pub(crate) async fn last_before(tx: &mut Tx, known: &Known, unit_no: i64, end: T
         "SELECT unit_no, day, packed FROM block WHERE unit_no = $1 AND day <= $2 ORDER BY day DESC LIMIT 40";
     let mut newest = Newest::default();
     for row in tx.fetch(sql, values![unit_no, end.day()]).await? {
-        let samples = known.spare(block_place(&row)?, block_of(&row, |b| b.samples(None, None)))?;
-        newest.extend(samples.into_iter().map(|(s, _)| s).filter(|s| s.time < end));
+        newest.extend(block_samples(known, &row, None, None)?.into_iter().filter(|s| s.time < end));
     }
     Ok(newest.into_samples())
 }
@@ -222,10 +218,6 @@ async fn open_rows(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<Row>> {
     tx.fetch(sql, values![wanted.unit_no, wanted.from, wanted.to, up_to]).await
 }
 
-fn block_place(row: &Row) -> Result<Place> {
-    Ok(Place::Block { unit_no: row.int("unit_no")?, day: row.int("day")? })
-}
-
 fn journal_place(row: &Row) -> Result<Place> {
     Ok(Place::Journal { seq: row.int("seq")? })
 }
@@ -241,9 +233,35 @@ pub(crate) fn block_day(row: &Row) -> Result<Day> {
     block_of(row, |block| block.day())
 }
 
-#[expect(clippy::redundant_closure_for_method_calls, reason = "the method itself is of one lifetime only")]
-fn block_texts(row: &Row) -> Result<Vec<(TextSample, usize)>> {
-    block_of(row, |block| block.texts())
+/// Samples of a row's block, those of damaged channels left out and noted.
+pub(crate) fn block_samples(
+    known: &Known,
+    row: &Row,
+    only: Option<ChannelIx>,
+    up_to: Option<Seq>,
+) -> Result<Vec<Sample>> {
+    let (unit_no, day) = (row.int("unit_no")?, row.int("day")?);
+    let read = block_of(row, |block| {
+        let wanted = block.channels().filter(|c| only.is_none_or(|only| only == *c));
+        Ok(wanted.map(|c| (c, block.samples(c, up_to))).collect::<Vec<_>>())
+    });
+    let mut found = Vec::new();
+    for (channel, read) in known.spare(Place::Block { unit_no, day }, read)? {
+        let place = Place::Channel { unit_no, day, channel: channel.0 };
+        let samples = known.spare(place, read.map_err(|b| b.at("block")))?;
+        found.extend(samples.into_iter().map(|(sample, _)| sample));
+    }
+    Ok(found)
+}
+
+/// Texts of a row's block, none when they are damaged.
+pub(crate) fn block_texts(known: &Known, row: &Row) -> Result<Vec<TextSample>> {
+    let (unit_no, day) = (row.int("unit_no")?, row.int("day")?);
+    let read = known.spare(Place::Block { unit_no, day }, block_of(row, |block| Ok(Some(block.texts()))))?;
+    let texts = read.map_or(Ok(Vec::new()), |read| {
+        known.spare(Place::Texts { unit_no, day }, read.map_err(|b| b.at("block")))
+    })?;
+    Ok(texts.into_iter().map(|(text, _)| text).collect())
 }
 
 /// Samples of a journal row.

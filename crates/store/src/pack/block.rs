@@ -1,18 +1,21 @@
 //! A block: everything a unit sent for one UTC day, columnar and compressed, with the message each sample came in.
 //!
 //! Repeats and contradictions stay in it and are settled when read, so that a read that stops at a journal position
-//! gives the same before and after sealing.
+//! gives the same before and after sealing. Each channel has a checksum of its own: damage takes one, not all.
+
+mod first;
+mod messages;
 
 use notchwatch_model::{ChannelIx, Sample, Seq, TextSample, Time, UomUse};
-use pco::ChunkConfig;
-use pco::standalone::{simple_compress, simple_decompress};
 
 use super::bytes::{Put, Take};
-use super::{Broken, extras, values};
+use super::column::{self, compress, expand};
+use super::{Broken, extras};
 
-/// First bytes of a block, and its version.
-const MAGIC: [u8; 3] = [b'N', b'B', 1];
-const PLAIN: u8 = 0xff;
+/// First bytes of a block.
+const MAGIC: [u8; 2] = *b"NB";
+/// Form that is written.
+const VERSION: u8 = 2;
 /// Most rows of a day: one each 10 ms.
 const MOST_ROWS: usize = 8_640_000;
 
@@ -39,25 +42,30 @@ pub(crate) struct Day {
 pub(crate) struct Block<'a> {
     messages: Vec<Message>,
     times: Vec<Time>,
-    rows: Vec<usize>,
+    rows: Vec<u32>,
     channels: Vec<(ChannelIx, &'a [u8])>,
     texts: &'a [u8],
+    /// Whether channels and texts end with sums of their own.
+    summed: bool,
 }
 
 /// Packs a day.
 pub(crate) fn pack(day: &Day) -> Result<Vec<u8>, Broken> {
     let (rows, columns) = layers(day);
-    let mut out = Put(MAGIC.to_vec());
-    put_messages(&mut out, &day.messages);
-    out.count(rows.len());
+    let mut head = Put::default();
+    messages::put(&mut head, &day.messages)?;
+    head.count(rows.len());
     let times: Vec<i64> = rows.iter().map(|(time, _)| *time).collect();
     let messages: Vec<u32> = rows.iter().map(|(_, m)| u32::try_from(*m).unwrap_or(u32::MAX)).collect();
-    out.part(&compress(&times)?);
-    out.part(&compress(&messages)?);
-    out.count(columns.len());
+    head.part(&compress(&times)?);
+    head.part(&compress(&messages)?);
+    head.count(columns.len());
+    let mut body = Vec::new();
     for (channel, cells) in &columns {
-        out.number(u64::from(channel.0));
-        out.part(&put_channel(cells, rows.len())?);
+        let part = put_channel(cells, rows.len())?;
+        head.number(u64::from(channel.0));
+        head.count(part.len());
+        body.extend_from_slice(&part);
     }
     let mut texts = Put::default();
     texts.count(day.texts.len());
@@ -65,51 +73,69 @@ pub(crate) fn pack(day: &Day) -> Result<Vec<u8>, Broken> {
         texts.count(*message);
         extras::put_text(&mut texts, text);
     }
-    out.part(&texts.0);
-    Ok(out.sealed())
+    body.extend_from_slice(&texts.sealed());
+    let mut out = Put(MAGIC.to_vec());
+    out.byte(VERSION);
+    out.part(&head.sealed());
+    out.0.extend_from_slice(&body);
+    Ok(out.0)
 }
 
 impl<'a> Block<'a> {
-    /// Checks the sum and reads all but the channels' values.
+    /// Checks the head and reads all but the channels' values and the texts.
     pub(crate) fn open(bytes: &'a [u8]) -> Result<Self, Broken> {
-        let mut from = Take::sealed(bytes)?;
-        for expected in MAGIC {
-            if from.byte()? != expected {
-                return Err(Broken("form of the block is not known"));
+        let mut from = Take(bytes);
+        let magic = [from.byte()?, from.byte()?];
+        match from.byte()? {
+            1 if magic == MAGIC => {
+                let (_, body) = Take::sealed(bytes)?.0.split_at_checked(3).ok_or(Broken("too short"))?;
+                first::open(Take(body))
             }
+            VERSION if magic == MAGIC => Self::open_body(from),
+            _ => Err(Broken("form of the block is not known")),
         }
-        let messages = take_messages(&mut from)?;
-        let count = from.count_of(MOST_ROWS)?;
-        let times = expand::<i64>(from.part()?, count)?;
-        let rows = expand::<u32>(from.part()?, count)?;
-        let width = from.count()?;
-        let mut channels = Vec::with_capacity(width);
-        for _ in 0..width {
-            channels.push((extras::take_channel(&mut from)?, from.part()?));
-        }
-        let texts = from.part()?;
-        from.end()?;
-        let times = times
-            .into_iter()
-            .map(|t| Time::from_micros(t).map_err(|_| Broken("time out of range")))
-            .collect::<Result<_, _>>()?;
-        Ok(Self { messages, times, rows: rows.into_iter().map(|m| m as usize).collect(), channels, texts })
     }
 
-    /// Samples of one channel, or of all, that came up to a journal position.
+    fn open_body(mut from: Take<'a>) -> Result<Self, Broken> {
+        let mut head = Take::sealed(from.part()?)?;
+        let messages = messages::take(&mut head)?;
+        let count = head.count_of(MOST_ROWS)?;
+        let times = times_of(expand::<i64>(head.part()?, count)?)?;
+        let rows = expand::<u32>(head.part()?, count)?;
+        let width = head.count()?;
+        let mut channels = Vec::with_capacity(width);
+        for _ in 0..width {
+            let channel = extras::take_channel(&mut head)?;
+            let length = head.count_of(from.0.len())?;
+            let (part, rest) = from.0.split_at_checked(length).ok_or(Broken("ends early"))?;
+            channels.push((channel, part));
+            from.0 = rest;
+        }
+        head.end()?;
+        Ok(Self { messages, times, rows, channels, texts: from.0, summed: true })
+    }
+
+    /// Channels that it holds.
+    pub(crate) fn channels(&self) -> impl Iterator<Item = ChannelIx> + '_ {
+        self.channels.iter().map(|(channel, _)| *channel)
+    }
+
+    /// Samples of one channel that came up to a journal position.
     pub(crate) fn samples(
         &self,
-        only: Option<ChannelIx>,
+        channel: ChannelIx,
         up_to: Option<Seq>,
     ) -> Result<Vec<(Sample, usize)>, Broken> {
         let mut out = Vec::new();
-        for (channel, part) in self.channels.iter().filter(|(c, _)| only.is_none_or(|only| only == *c)) {
-            for (row, value) in take_channel(part, self.times.len())? {
+        for (_, part) in self.channels.iter().filter(|(c, _)| *c == channel) {
+            let cells = take_channel(self.part(part)?, self.times.len())?;
+            out.reserve(cells.len());
+            for (row, value) in cells {
                 let time = *self.times.get(row).ok_or(Broken("row out of range"))?;
-                let message = *self.rows.get(row).ok_or(Broken("row out of range"))?;
+                let message = *self.rows.get(row).ok_or(Broken("row out of range"))? as usize;
                 let seq = self.messages.get(message).ok_or(Broken("message out of range"))?.seq;
                 if up_to.is_none_or(|limit| seq <= limit) {
-                    out.push((Sample { time, channel: *channel, value }, message));
+                    out.push((Sample { time, channel, value }, message));
                 }
             }
         }
@@ -118,7 +144,7 @@ impl<'a> Block<'a> {
 
     /// Texts of the day.
     pub(crate) fn texts(&self) -> Result<Vec<(TextSample, usize)>, Broken> {
-        let mut from = Take(self.texts);
+        let mut from = self.part(self.texts)?;
         let count = from.count()?;
         let texts = (0..count)
             .map(|_| {
@@ -130,11 +156,23 @@ impl<'a> Block<'a> {
         Ok(texts)
     }
 
-    /// Everything.
+    /// Everything, or what is wrong with any of it.
     pub(crate) fn day(&self) -> Result<Day, Broken> {
-        let samples = self.samples(None, None)?;
+        let mut samples = Vec::new();
+        for channel in self.channels() {
+            samples.extend(self.samples(channel, None)?);
+        }
         Ok(Day { messages: self.messages.clone(), samples, texts: self.texts()? })
     }
+
+    /// A part without its sum, which is checked.
+    fn part(&self, bytes: &'a [u8]) -> Result<Take<'a>, Broken> {
+        if self.summed { Take::sealed(bytes) } else { Ok(Take(bytes)) }
+    }
+}
+
+fn times_of(micros: Vec<i64>) -> Result<Vec<Time>, Broken> {
+    micros.into_iter().map(|t| Time::from_micros(t).map_err(|_| Broken("time out of range"))).collect()
 }
 
 /// One row's time and message.
@@ -166,39 +204,7 @@ fn layers(day: &Day) -> (Vec<RowKey>, Vec<Cells>) {
     (rows, columns.into_iter().collect())
 }
 
-fn put_messages(out: &mut Put, messages: &[Message]) {
-    out.count(messages.len());
-    let (mut seq, mut received) = (0, 0);
-    for message in messages {
-        out.signed(message.seq.0 - seq);
-        out.signed(message.received.micros() - received);
-        out.byte(u8::from(message.retained) | u8::from(message.approximate) << 1);
-        extras::put_uoms(out, &message.uoms);
-        (seq, received) = (message.seq.0, message.received.micros());
-    }
-}
-
-fn take_messages(from: &mut Take<'_>) -> Result<Vec<Message>, Broken> {
-    let count = from.count()?;
-    let (mut seq, mut received) = (0_i64, 0_i64);
-    (0..count)
-        .map(|_| {
-            seq = seq.wrapping_add(from.signed()?);
-            received = received.wrapping_add(from.signed()?);
-            let flags = from.byte()?;
-            Ok(Message {
-                seq: Seq(seq),
-                received: Time::from_micros(received).map_err(|_| Broken("time out of range"))?,
-                retained: flags & 1 != 0,
-                approximate: flags & 2 != 0,
-                uoms: extras::take_uoms(from)?,
-            })
-        })
-        .collect()
-}
-
-/// Presence (one byte 1 when every row has a value; else 0 and a bit a row, the low ones first), digits or
-/// [`PLAIN`], then the values by `pco`.
+/// Presence (one byte 1 when every row has a value; else 0 and a bit a row, the low ones first), then the values.
 fn put_channel(cells: &[(usize, f64)], rows: usize) -> Result<Vec<u8>, Broken> {
     let mut out = Put::default();
     if cells.len() == rows {
@@ -214,18 +220,11 @@ fn put_channel(cells: &[(usize, f64)], rows: usize) -> Result<Vec<u8>, Broken> {
         out.0.extend_from_slice(&bits);
     }
     let numbers: Vec<f64> = cells.iter().map(|(_, value)| *value).collect();
-    if let Some((digits, whole)) = values::scaled(&numbers) {
-        out.byte(digits);
-        out.0.extend_from_slice(&compress(&whole)?);
-    } else {
-        out.byte(PLAIN);
-        out.0.extend_from_slice(&compress(&numbers)?);
-    }
-    Ok(out.0)
+    out.0.extend_from_slice(&column::put(&numbers)?);
+    Ok(out.sealed())
 }
 
-fn take_channel(part: &[u8], rows: usize) -> Result<Vec<(usize, f64)>, Broken> {
-    let mut from = Take(part);
+fn take_channel(mut from: Take<'_>, rows: usize) -> Result<Vec<(usize, f64)>, Broken> {
     let present: Vec<usize> = if from.byte()? == 1 {
         (0..rows).collect()
     } else {
@@ -233,22 +232,8 @@ fn take_channel(part: &[u8], rows: usize) -> Result<Vec<(usize, f64)>, Broken> {
         from.0 = rest;
         (0..rows).filter(|row| bits.get(row / 8).is_some_and(|byte| byte & (1 << (row % 8)) != 0)).collect()
     };
-    let digits = from.byte()?;
-    let numbers: Vec<f64> = if digits == PLAIN {
-        expand::<f64>(from.0, present.len())?
-    } else {
-        expand::<i64>(from.0, present.len())?.into_iter().map(|w| values::value_of(w, digits)).collect()
-    };
-    present.into_iter().zip(numbers).map(|(row, value)| Ok((row, values::finite(value)?))).collect()
-}
-
-fn compress<T: pco::data_types::Number>(numbers: &[T]) -> Result<Vec<u8>, Broken> {
-    simple_compress(numbers, &ChunkConfig::default()).map_err(|_| Broken("pco does not take the column"))
-}
-
-fn expand<T: pco::data_types::Number>(bytes: &[u8], count: usize) -> Result<Vec<T>, Broken> {
-    let numbers: Vec<T> = simple_decompress(bytes).map_err(|_| Broken("pco does not decode"))?;
-    if numbers.len() == count { Ok(numbers) } else { Err(Broken("column of another length")) }
+    let numbers = column::take(from, present.len())?;
+    Ok(present.into_iter().zip(numbers).collect())
 }
 
 #[cfg(test)]
@@ -302,7 +287,7 @@ mod tests {
         let bytes = pack(&day).unwrap();
         let block = Block::open(&bytes).unwrap();
         assert_eq!(sorted(block.day().unwrap()), sorted(day));
-        assert_eq!(block.samples(Some(ChannelIx(1)), Some(Seq(8))).unwrap().len(), 2);
+        assert_eq!(block.samples(ChannelIx(1), Some(Seq(8))).unwrap().len(), 2);
         assert_eq!(block.messages.len(), 2);
     }
 
@@ -332,13 +317,58 @@ mod tests {
     }
 
     #[test]
-    fn a_changed_block_is_refused() {
-        let day = Day { messages: vec![message(1)], samples: vec![cell(1, 1, 1.0, 0)], texts: vec![] };
+    fn every_changed_byte_is_found_and_one_of_a_channel_takes_only_that() {
+        let samples = (0..200).flat_map(|t| [cell(t, 1, 0.5, 0), cell(t, 2, 7.25, 0)]).collect();
+        let day = Day { messages: vec![message(1)], samples, texts: vec![] };
         let good = pack(&day).unwrap();
+        let mut alone = 0;
         for at in 0..good.len() {
             let mut bytes = good.clone();
             bytes[at] ^= 4;
-            assert!(Block::open(&bytes).is_err(), "{at}");
+            let Ok(block) = Block::open(&bytes) else { continue };
+            assert!(block.day().is_err(), "{at}");
+            let read = |channel| block.samples(ChannelIx(channel), None).map(|s| s.len());
+            let texts = block.texts();
+            let whole = [read(1).is_ok(), read(2).is_ok(), texts.is_ok()];
+            assert_eq!(whole.iter().filter(|ok| !**ok).count(), 1, "{at}");
+            alone += 1;
         }
+        assert!(alone > 20, "{alone} bytes belong to channels and texts");
+    }
+
+    /// Written by the first form's own code, before the second came.
+    const FIRST: &str = "4e4201030e80c999aae5faa5060001010370736902809b9992120100028084af5f0200293c70636f210300450a040104\
+        28000001703839000000001001010000000000000000c000040000a087060000000000f0875bcc23000000fdffffffff\
+        002370636f210300450a04010128000000100000000000100020000000005455555555010002013b010170636f210300\
+        450a040104280000002500f0420300000000008003303e00000000000008004b350509d188684434221a118d88464423\
+        a2110004cf01006adbb66ddb00ff70636f2103008406040106190000100101001095c938ce2900401a000000000000f0\
+        bfad11ecf4014d36a1d97e52bc9088ca042adb8f21a27dcab9362fc318194b822261567f2cd68125c1e98fe77de8f009\
+        0cedc3c11f36bb735b22c3706949d097d71be7c21cf5722a206d13c275dd098f7ca0f55720f07d93c284be084f838faa\
+        5518a01c5d8f51d707d6057fedc81140edd992dd1707e9b642894c0c00dbcbf2ee7506ea4f83ef9d0750db135aa3ea05\
+        6bf44c528f03c0fece032771050000000000000000120101809cb7a5e5faa5060906737720312e32c5437a0e";
+
+    #[test]
+    fn the_first_form_is_still_read() {
+        let bytes: Vec<u8> = (0..FIRST.len() / 2)
+            .map(|at| u8::from_str_radix(&FIRST[2 * at..2 * at + 2], 16).unwrap())
+            .collect();
+        let day = Block::open(&bytes).unwrap().day().unwrap();
+        assert_eq!(day.messages.iter().map(|m| m.seq.0).collect::<Vec<_>>(), [7, 8, 9]);
+        assert_eq!(
+            day.messages[0].uoms,
+            [UomUse { channel: ChannelIx(1), sent: Uom::parse("psi").unwrap() }]
+        );
+        assert_eq!((day.messages[1].retained, day.messages[2].approximate), (true, true));
+        assert_eq!((day.samples.len(), day.texts.len()), (40 + 26 + 1, 1));
+        let values = |channel| {
+            day.samples.iter().filter(move |s| s.0.channel == ChannelIx(channel)).map(|s| s.0.value)
+        };
+        assert_eq!(values(1).take(4).collect::<Vec<_>>(), [83.4, 83.5, 99.5, 83.6]);
+        assert_eq!(values(4).map(f64::to_bits).next(), Some(1.0_f64.to_bits()));
+        let again = Block::open(&pack(&day).unwrap()).unwrap().day().unwrap();
+        assert_eq!(sorted(again), sorted(day), "written anew in the present form");
+        let mut bytes = bytes;
+        bytes[40] ^= 1;
+        assert!(Block::open(&bytes).is_err());
     }
 }

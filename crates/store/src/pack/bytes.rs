@@ -15,6 +15,8 @@ const CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 const MOST_BYTES: usize = 256 << 20;
 /// Compression of what is written once and read often.
 const LEVEL: i32 = 3;
+/// Compression of what is written once, is short and is kept for years.
+const WELL_LEVEL: i32 = 19;
 /// Compression of payloads, on the way to an acknowledgement.
 const FAST_LEVEL: i32 = 1;
 /// Payloads below this many bytes gain nothing (common practice).
@@ -143,7 +145,12 @@ pub(crate) fn compress(bytes: &[u8]) -> Vec<u8> {
     zstd::bulk::compress(bytes, LEVEL).unwrap_or_default()
 }
 
-/// The reverse of [`compress`].
+/// Compresses harder: about a millisecond for some kilobytes.
+pub(crate) fn compress_well(bytes: &[u8]) -> Vec<u8> {
+    zstd::bulk::compress(bytes, WELL_LEVEL).unwrap_or_default()
+}
+
+/// The reverse of [`compress`] and [`compress_well`].
 pub(crate) fn decompress(bytes: &[u8]) -> Result<Vec<u8>, Broken> {
     use std::io::Read as _;
     let reader = zstd::stream::read::Decoder::new(bytes).map_err(|_| Broken("not zstd"))?;

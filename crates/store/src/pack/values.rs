@@ -12,6 +12,8 @@ const MOST_DIGITS: u8 = 9;
 const PLAIN: u8 = 0xff;
 /// Largest whole number that a float holds exactly, 2^53.
 const EXACT: f64 = 9_007_199_254_740_992.0;
+/// The same as a whole number.
+pub(crate) const EXACT_WHOLE: u64 = 1 << 53;
 
 /// The values as whole numbers over `10^digits`, when every one of them comes back with the same bits.
 pub(crate) fn scaled(values: &[f64]) -> Option<(u8, Vec<i64>)> {
@@ -102,13 +104,17 @@ fn power(digits: u8) -> f64 {
 }
 
 fn whole(value: f64, digits: u8) -> Option<i64> {
+    nearest(value, digits).filter(|number| value_of(*number, digits).to_bits() == value.to_bits())
+}
+
+/// The whole number over `10^digits` that is nearest to a value, while a float holds it exactly.
+pub(crate) fn nearest(value: f64, digits: u8) -> Option<i64> {
     let number = (value * power(digits)).round();
     if number.is_nan() || number.abs() >= EXACT {
         return None;
     }
     #[expect(clippy::cast_possible_truncation, reason = "whole and below 2^53")]
-    let number = number as i64;
-    (value_of(number, digits).to_bits() == value.to_bits()).then_some(number)
+    Some(number as i64)
 }
 
 #[cfg(test)]

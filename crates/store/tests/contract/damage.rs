@@ -1,5 +1,7 @@
 //! Damaged bytes: what is hit is named and left out, everything else is read, sealed and judged as before.
 
+use std::fmt::Display;
+
 use notchwatch_model::{ChannelIx, Seq, Span};
 use notchwatch_store::{Depth, Store};
 
@@ -9,7 +11,7 @@ const DAY: i64 = 86_400;
 const KEEP: Span = Span::from_days(7);
 
 /// SQL that changes bytes from a position on in the packed column of some rows, and nothing of its length.
-fn flip(bed: &Bed, table: &str, position: usize, rows: &str) -> String {
+fn flip(bed: &Bed, table: &str, position: impl Display, rows: &str) -> String {
     match bed.engine {
         Engine::Sqlite => format!(
             "UPDATE {table} SET packed = CAST(substr(packed, 1, {position}) || x'ffffff' || \
@@ -110,6 +112,31 @@ pub(crate) async fn a_reader_of_the_journal_gets_past_damage(bed: &Bed) {
     );
     assert_eq!(store.check(Depth::Quick).await.unwrap().damage.len(), 2);
     assert_eq!(counts(&store).await, [600; 9], "what is sealed is in its block");
+    store.close().await;
+}
+
+pub(crate) async fn a_damaged_channel_takes_only_itself(bed: &Bed) {
+    let store = three_days(bed).await;
+    let nm = unit("northmoor/NM-1");
+    let noon = -3 * DAY;
+    let more = (0..50).map(|i| sample(noon + i, 1, 4.5)).collect();
+    store.append(&[message("northmoor/NM-1", 60, more)]).await.unwrap();
+    store.seal(at(0), KEEP).await.unwrap();
+    let read = async |channel| {
+        store.channel_samples(&nm, ChannelIx(channel), at(noon), at(noon + 3600)).await.unwrap().len()
+    };
+    assert_eq!((read(0).await, read(1).await), (600, 50));
+    // The last five bytes are those of texts, none here.
+    bed.sql(&flip(bed, "block", "length(packed) - 10", &format!("unit_no = 1 AND day = {}", at(noon).day())))
+        .await;
+    assert_eq!((read(0).await, read(1).await), (600, 0));
+    assert_eq!(store.unit_samples(&nm, at(noon), at(noon + 3600), None).await.unwrap().len(), 600);
+    let [damage] = &store.damage()[..] else { panic!("one place: {:?}", store.damage()) };
+    assert!(damage.place.starts_with("channel 1 in the block of unit_no 1"), "{damage:?}");
+    assert_eq!(store.check(Depth::Deep).await.unwrap().damage, [damage.clone()]);
+    let late = message("northmoor/NM-1", 60, vec![sample(noon + 1800, 0, 9.0)]);
+    store.append(&[late]).await.unwrap();
+    assert_eq!(store.seal(at(0), KEEP).await.unwrap().blocks, 0, "what is left is not sealed over");
     store.close().await;
 }
 

@@ -46,6 +46,7 @@ macro_rules! on_both {
 on_both! {
     access::accounts_sessions_tokens_and_audit_come_back,
     damage::a_counter_that_fell_behind_is_told,
+    damage::a_damaged_channel_takes_only_itself,
     damage::a_damaged_block_takes_nothing_else_along,
     damage::a_reader_of_the_journal_gets_past_damage,
     damage::no_place_of_a_block_fails_a_read,
