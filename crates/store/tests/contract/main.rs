@@ -21,6 +21,7 @@ mod outage;
 mod parts;
 mod pooler;
 mod quarantine;
+mod reader;
 mod samples;
 mod sealing;
 mod timeline;
@@ -85,6 +86,13 @@ on_both! {
     timeline::a_withdrawal_is_a_step_of_the_log,
     timeline::entries_come_back_once_each,
     timeline::evaluation_reads_what_takes_effect,
+}
+
+mod sqlite_alone {
+    #[test]
+    fn another_program_reads_the_same() {
+        crate::bed::run(crate::bed::Engine::Sqlite, crate::reader::another_program_reads_the_same);
+    }
 }
 
 macro_rules! on_postgres {
