@@ -95,7 +95,10 @@ pub(crate) async fn token(command: TokenCommand) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-async fn desk(shared: &SharedArguments) -> anyhow::Result<(Desk, Principal, notchwatch_store::Store)> {
+/// A desk over the store of a configuration, and who acts at it.
+pub(crate) async fn desk(
+    shared: &SharedArguments,
+) -> anyhow::Result<(Desk, Principal, notchwatch_store::Store)> {
     let config = shared.config()?;
     let opened = app::open(&config, false).await?;
     let library = Arc::new(notchwatch_findings::Library::builtin()?);

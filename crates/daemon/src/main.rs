@@ -15,6 +15,7 @@ mod health;
 mod import;
 mod keeper;
 mod metrics;
+mod timeline;
 
 use std::io::Write;
 use std::path::PathBuf;
@@ -49,6 +50,8 @@ enum Command {
     Check(check::Arguments),
     /// Put recorded days into the journal.
     Import(import::Arguments),
+    /// Put entries (fault codes, oil samples, maintenance, software) on the timelines of units.
+    Timeline(timeline::Arguments),
     /// Accounts.
     #[command(subcommand)]
     Account(access::AccountCommand),
@@ -114,6 +117,7 @@ fn dispatch(command: Command) -> anyhow::Result<ExitCode> {
         Command::CheckConfig { file } => check_config(&file),
         Command::Check(arguments) => runtime()?.block_on(check::run(arguments)),
         Command::Import(arguments) => runtime()?.block_on(import::run(arguments)),
+        Command::Timeline(arguments) => runtime()?.block_on(timeline::run(arguments)),
         Command::Account(command) => runtime()?.block_on(access::account(command)),
         Command::Token(command) => runtime()?.block_on(access::token(command)),
     }

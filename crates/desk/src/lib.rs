@@ -13,6 +13,7 @@ mod register;
 mod secret;
 mod sign_in;
 mod throttle;
+mod timeline;
 mod trace;
 
 use std::sync::{Arc, OnceLock};
@@ -27,6 +28,7 @@ use notchwatch_store::Store;
 pub use password::MIN_PASSWORD_CHARS;
 pub use secret::{SessionSecret, TOKEN_PREFIX, TokenSecret};
 pub use sign_in::SESSION_LASTS;
+pub use timeline::{MAX_ENTRIES, MAX_TIMELINE_SPAN, TimelineSpan};
 use tokio::sync::{Semaphore, watch};
 pub use trace::{
     MAX_ROLLUP_BUCKETS, MAX_SAMPLE_POINTS, MAX_SAMPLE_SPAN, MAX_TRACE_POINTS, MAX_TRACE_SPAN, Series, Trace,

@@ -6,6 +6,7 @@ mod decisions;
 mod isolation;
 mod pictures;
 mod sign_in;
+mod timeline;
 
 use std::collections::BTreeSet;
 use std::sync::{Arc, Mutex};

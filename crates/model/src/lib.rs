@@ -43,7 +43,7 @@ pub use symptom::{Change, Direction, Symptom, SymptomChange, SymptomId, SymptomK
 pub use time::{Span, Time, TimeError};
 pub use timeline::{
     Activity, FAULT_CODE_CHANNEL, Fact, FactKind, MAX_AHEAD, MAX_PARTS, MAX_TEXT_CHARS, MAX_WORD_CHARS,
-    NewEntry, OilResult, Origin, Purpose, REACHES_BACK, SOFTWARE_CHANNEL, TimelineEntry, TimelineId, Verdict,
-    Withdrawal, codes, effective,
+    NewEntry, OilResult, Origin, Purpose, REACHES_BACK, SOFTWARE_CHANNEL, TextState, TimelineEntry,
+    TimelineId, Verdict, Withdrawal, Written, WrittenError, codes, effective,
 };
 pub use uom::{Dimension, Uom, UomError};

@@ -5,11 +5,15 @@
 
 mod check;
 mod fact;
+mod texts;
+mod written;
 
 use serde::{Deserialize, Serialize};
 
 pub use check::{MAX_PARTS, MAX_TEXT_CHARS, MAX_WORD_CHARS};
 pub use fact::{Activity, Fact, FactKind, OilResult, Origin, Purpose, Verdict};
+pub use texts::TextState;
+pub use written::{Written, WrittenError};
 
 use crate::{AccountName, EngineSerial, Span, Time, UnitKey};
 

@@ -4,6 +4,7 @@
 
 mod accounts;
 mod acts;
+mod engine_timeline;
 #[expect(unused_qualifications, reason = "the path macro writes them")]
 mod events;
 mod feed;
@@ -19,6 +20,10 @@ mod register;
 #[expect(unused_qualifications, reason = "the path macro writes them")]
 mod samples;
 mod scope;
+#[expect(unused_qualifications, reason = "the path macro writes them")]
+mod timeline;
+mod timeline_add;
+mod timeline_withdraw;
 mod tokens;
 #[expect(unused_qualifications, reason = "the path macro writes them")]
 mod units;
@@ -59,6 +64,10 @@ pub(crate) fn routes(app: &App) -> Router<App> {
         .route("/register", get(register::read).put(register::put).layer(register))
         .route("/units", get(units::list))
         .route("/units/{railway}/{unit}/samples", get(samples::samples))
+        .route("/units/{railway}/{unit}/timeline", get(timeline::of_unit).post(timeline_add::one))
+        .route("/engines/{serial}/timeline", get(engine_timeline::of_engine))
+        .route("/timeline", post(timeline_add::many))
+        .route("/timeline/{id}/withdraw", post(timeline_withdraw::withdraw))
         .route("/feed", get(feed::feed))
         .route("/accounts", get(accounts::list))
         .route("/accounts/{name}", put(accounts::put))

@@ -170,8 +170,10 @@ impl Problem {
             }
             DeskError::Refused(why) => Self::new(StatusCode::UNPROCESSABLE_ENTITY, why.clone()),
             DeskError::Invalid(places) => {
-                let mut problem =
-                    Self::new(StatusCode::UNPROCESSABLE_ENTITY, "the register would have problems");
+                let mut problem = Self::new(
+                    StatusCode::UNPROCESSABLE_ENTITY,
+                    "what was sent has problems, each named with its place",
+                );
                 problem.errors = places
                     .iter()
                     .map(|p| Place { pointer: None, parameter: None, detail: p.to_string() })

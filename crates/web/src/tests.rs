@@ -6,3 +6,4 @@ mod pages;
 mod stalled;
 mod stand;
 mod stream;
+mod timeline;

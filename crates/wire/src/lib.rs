@@ -8,6 +8,7 @@ mod decode;
 mod limits;
 mod register;
 pub mod senml;
+pub mod timeline;
 mod topic;
 
 pub mod csv;

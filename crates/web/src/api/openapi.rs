@@ -10,7 +10,8 @@ use utoipa::openapi::{Components, OpenApi as Document};
 use utoipa::{Modify, OpenApi};
 
 use super::{
-    accounts, acts, events, feed, finding, findings, history, quarantine, register, samples, tokens, units,
+    accounts, acts, engine_timeline, events, feed, finding, findings, history, quarantine, register, samples,
+    timeline, timeline_add, timeline_withdraw, tokens, units,
 };
 use crate::app::App;
 
@@ -25,7 +26,8 @@ use crate::app::App;
     paths(
         findings::list, finding::detail, history::history, acts::acknowledge, acts::take, acts::wait, acts::shelve,
         acts::unshelve, acts::close, acts::note, events::events, quarantine::list, quarantine::row, quarantine::bytes, quarantine::replay,
-        register::read, register::put, units::list, samples::samples, feed::feed, accounts::list, accounts::put,
+        register::read, register::put, units::list, samples::samples, timeline::of_unit, timeline_add::one, timeline_add::many,
+        timeline_withdraw::withdraw, engine_timeline::of_engine, feed::feed, accounts::list, accounts::put,
         tokens::list, tokens::create, tokens::revoke
     ),
     security(("token" = []), ("session" = [])),

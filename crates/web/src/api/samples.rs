@@ -164,7 +164,7 @@ async fn buckets(
 }
 
 /// A unit out of the path. Parts that cannot be ids name nothing.
-fn unit_key(railway: &str, unit: &str) -> Result<UnitKey, Problem> {
+pub(crate) fn unit_key(railway: &str, unit: &str) -> Result<UnitKey, Problem> {
     let none = || Problem::new(StatusCode::NOT_FOUND, "no such thing among those you may see");
     Ok(UnitKey {
         railway: RailwayId::new(railway).map_err(|_| none())?,
