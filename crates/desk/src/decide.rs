@@ -4,8 +4,8 @@
 //! never learns whether an id of it exists.
 
 use notchwatch_findings::{Ruling, rule};
-use notchwatch_model::{Act, EventId, Finding, FindingId, Principal};
-use notchwatch_store::{Event, FindingQuery, HistoryEntry, NewDecision, Page, Verdict, Verdicted};
+use notchwatch_model::{AccountName, Act, EventId, Finding, FindingId, Principal, RailwayId};
+use notchwatch_store::{Account, Event, FindingQuery, HistoryEntry, NewDecision, Page, Verdict, Verdicted};
 use tokio::sync::watch;
 
 use crate::error::{DeskError, Result};
@@ -36,18 +36,37 @@ impl Desk {
     /// The loser of a race gets [`DeskError::Conflict`] with the present record.
     pub async fn decide(&self, who: &Principal, id: &FindingId, seen: u32, act: Act) -> Result<Finding> {
         may_decide(who)?;
+        if let Act::Hand { to } = &act {
+            let railway = self.finding(who, id).await?.machine.unit.railway;
+            if !self.colleagues(who, &railway).await?.contains(to) {
+                let why = format!("{to} is no account that may decide on findings of {railway}");
+                return Err(DeskError::Refused(why));
+            }
+        }
         let decision =
             NewDecision { finding: id.clone(), seen, by: who.name.clone(), at: self.now(), act: tidy(act) };
-        let judge = |finding: &Finding| {
-            verdict(rule(finding, &decision.act, decision.seen, &decision.by, decision.at))
+        let judge = |finding: &Finding, other: Option<&Finding>| {
+            verdict(rule(finding, other, &decision.act, decision.seen, &decision.by, decision.at))
         };
         let verdicted = self.store().decide(&decision, &who.railways, &judge).await?;
         let Verdicted { verdict, finding, .. } = verdicted.ok_or(DeskError::NotFound)?;
         match verdict {
-            Verdict::Apply(_) | Verdict::Repeat => Ok(finding),
+            Verdict::Apply(_) | Verdict::Both(..) | Verdict::Repeat => Ok(finding),
             Verdict::Stale => Err(DeskError::Conflict(Box::new(finding))),
             Verdict::Refuse(why) => Err(DeskError::Refused(why)),
         }
+    }
+
+    /// Accounts that may decide on findings of a railway, by name: to whom a finding can be handed. Only for who may
+    /// decide there.
+    pub async fn colleagues(&self, who: &Principal, railway: &RailwayId) -> Result<Vec<AccountName>> {
+        may_decide(who)?;
+        if !who.railways.admits(railway) {
+            return Err(DeskError::NotFound);
+        }
+        let accounts = self.store().accounts().await?;
+        let fits = |a: &Account| a.enabled && a.role.decides() && a.railways.admits(railway);
+        Ok(accounts.into_iter().filter(fits).map(|a| a.name).collect())
     }
 
     /// Events after a position that the asker may see, in order.
@@ -69,6 +88,7 @@ impl Desk {
 fn verdict(ruling: Ruling) -> Verdict {
     match ruling {
         Ruling::Apply(operator) => Verdict::Apply(operator),
+        Ruling::Both(both) => Verdict::Both(both),
         Ruling::Repeat => Verdict::Repeat,
         Ruling::Stale => Verdict::Stale,
         Ruling::Refuse(why) => Verdict::Refuse(why),
@@ -83,6 +103,15 @@ fn tidy(act: Act) -> Act {
         Act::Wait { until, reason } => Act::Wait { until, reason: lines(reason) },
         Act::Shelve { until, reason } => Act::Shelve { until, reason: lines(reason) },
         Act::Close { outcome, note } => Act::Close { outcome, note: note.map(lines) },
-        Act::Acknowledge | Act::Take | Act::Unshelve => act,
+        Act::OutOfService { until, reason } => Act::OutOfService { until, reason: lines(reason) },
+        Act::Reopen { reason } => Act::Reopen { reason: lines(reason) },
+        Act::Acknowledge
+        | Act::Take
+        | Act::GiveBack
+        | Act::Hand { .. }
+        | Act::Unshelve
+        | Act::BackInService
+        | Act::Merge { .. }
+        | Act::Split { .. } => act,
     }
 }

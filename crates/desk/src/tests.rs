@@ -206,5 +206,7 @@ pub(crate) fn machine(railway: &str) -> MachinePart {
         settings_version: 1,
         scope: notchwatch_model::Scope::Unit,
         members: vec![],
+        again: None,
+        split_from: None,
     }
 }

@@ -8,11 +8,11 @@ use std::sync::Arc;
 
 use notchwatch_detect::{Plan, UnitModel};
 use notchwatch_findings::{Context, Library, UnitFindings};
-use notchwatch_model::{ChannelName, Class, Decision, MachinePart, Row, Time, Unit};
+use notchwatch_model::{ChannelName, Class, Decision, DecisionId, MachinePart, Row, Time, Unit};
 use serde::{Deserialize, Serialize};
 
 /// Form of a snapshot's bytes; moves when the state's shape or the meaning of a number in it changes.
-const FORM: u32 = 2;
+const FORM: u32 = 3;
 
 /// What a unit's fold needs to know besides its data. Shared by the units of a class where it can be.
 #[derive(Debug, Clone)]
@@ -39,6 +39,8 @@ pub struct Fold {
     held: BTreeSet<ChannelName>,
     last: Option<Time>,
     samples: u64,
+    /// Newest decision on the unit that was known: those up to it are folded when their time has come.
+    known: DecisionId,
 }
 
 /// Why the bytes of a snapshot are no state.
@@ -87,6 +89,7 @@ impl Fold {
             held: BTreeSet::new(),
             last: None,
             samples: 0,
+            known: DecisionId(0),
         }
     }
 
@@ -105,6 +108,16 @@ impl Fold {
     /// Event time of the newest row folded.
     pub fn last(&self) -> Option<Time> {
         self.last
+    }
+
+    /// Newest decision on the unit that was known.
+    pub fn known(&self) -> DecisionId {
+        self.known
+    }
+
+    /// Takes note that a decision is known.
+    pub fn know(&mut self, decision: DecisionId) {
+        self.known = self.known.max(decision);
     }
 
     /// Samples folded, each once.

@@ -53,9 +53,15 @@ pub struct Folded {
 }
 
 impl Line {
-    /// A line that begins with a fold: empty, or from a snapshot taken at `at`.
-    pub fn new(context: FoldContext, fold: Fold, at: Option<Time>, decisions: Vec<Decision>) -> Self {
+    /// A line that begins with a fold: empty, or from a snapshot taken at `at`. A decision for a time before the
+    /// snapshot that was not known when it was taken makes the line dirty.
+    pub fn new(context: FoldContext, mut fold: Fold, at: Option<Time>, decisions: Vec<Decision>) -> Self {
         let waiting = Rows::new(context.class.channels.len());
+        let missed = |d: &&Decision| d.id > fold.known() && at.is_some_and(|at| d.at <= at);
+        let dirty = decisions.iter().filter(missed).map(|d| d.at).min();
+        for decision in &decisions {
+            fold.know(decision.id);
+        }
         Self {
             context,
             fold,
@@ -63,7 +69,7 @@ impl Line {
             arrivals: BTreeMap::new(),
             decisions,
             decided_to: at,
-            dirty: None,
+            dirty,
             repeats: 0,
             conflicts: 0,
             received: None,
@@ -139,6 +145,7 @@ impl Line {
         if self.folded_to().is_some_and(|to| decision.at <= to) {
             self.soil(decision.at);
         }
+        self.fold.know(decision.id);
         let place = self.decisions.partition_point(|d| (d.at, d.id) <= (decision.at, decision.id));
         self.decisions.insert(place, decision);
     }
@@ -149,7 +156,26 @@ impl Line {
             Some(newest) if !newest_too => self.waiting.take_before(newest),
             _ => self.waiting.take_all(),
         };
-        self.run(&rows)
+        let mut folded = self.run(&rows)?;
+        if let Some(at) = self.presses() {
+            self.decide_to(at, &mut folded);
+        }
+        Ok(folded)
+    }
+
+    /// Time of the newest decision that is folded without waiting for a row, while it is not folded and no row waits. A
+    /// row that comes later for a time before it is late, and folded in its place.
+    pub fn presses(&self) -> Option<Time> {
+        let decision = self.decisions.iter().rev().find(|decision| decision.act.changes_matters())?;
+        let due = self.waiting.is_empty() && self.folded_to().is_some_and(|to| to < decision.at);
+        due.then_some(decision.at)
+    }
+
+    /// Folds the decisions up to and including a time up to which this line was folded before.
+    pub fn settle(&mut self, to: Time, folded: &mut Folded) {
+        if self.folded_to().is_none_or(|folded_to| folded_to < to) {
+            self.decide_to(to, folded);
+        }
     }
 
     /// Folds rows, all later than what is folded, with the decisions and snapshot boundaries between them.

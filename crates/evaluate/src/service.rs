@@ -316,7 +316,10 @@ impl Evaluator {
         }))
         .buffer_unordered(LOADS_AT_A_TIME);
         while let Some((key, line)) = loading.try_next().await? {
-            if line.waits() {
+            if line.dirty().is_some() {
+                self.dirty.insert(key.clone());
+            }
+            if line.waits() || line.presses().is_some() {
                 self.touched.insert(key.clone(), Instant::now());
             }
             self.lines.insert(key, line);

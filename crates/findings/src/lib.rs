@@ -9,6 +9,7 @@ mod group;
 mod library;
 mod limit;
 mod matter;
+mod past;
 mod rank;
 mod rule;
 #[cfg(test)]
@@ -22,7 +23,8 @@ pub use library::{
 };
 use notchwatch_model::{ChannelName, Class, MachinePart, Unit};
 pub use rule::{
-    MAX_NOTE_CHARS, MAX_REASON_CHARS, MAX_SHELF, MAX_SHELF_CRITICAL, MAX_WAIT, Ruling, clean_text, rule,
+    MAX_NOTE_CHARS, MAX_OUT_OF_SERVICE, MAX_REASON_CHARS, MAX_SHELF, MAX_SHELF_CRITICAL, MAX_WAIT,
+    REOPEN_WITHIN, Ruling, clean_text, rule,
 };
 pub use unit::{CALM_TO_END, UnitFindings};
 
@@ -46,4 +48,10 @@ pub struct Accepted {
     pub channels: Vec<ChannelName>,
     /// Findings that the decision changed on the machine side.
     pub changed: Vec<MachinePart>,
+}
+
+impl Accepted {
+    fn changed(parts: impl IntoIterator<Item = MachinePart>) -> Self {
+        Self { channels: Vec::new(), changed: parts.into_iter().collect() }
+    }
 }

@@ -3,10 +3,12 @@
 //! Owns the life of a finding: active, quiet, unstable, ended. Its deadlines are exact event times, so that no
 //! result depends on when somebody looked.
 
+mod join;
+
 use std::collections::BTreeMap;
 
 use notchwatch_model::{
-    ChannelName, FindingId, FindingKind, MachinePart, Outcome, Priority, Span, Symptom, SymptomKind, Time,
+    ChannelName, FindingId, FindingKind, MachinePart, Opening, Outcome, Span, Symptom, SymptomKind, Time,
     TimeToLimit,
 };
 use serde::{Deserialize, Serialize};
@@ -101,32 +103,25 @@ impl Matter {
         nth: u32,
         at: Time,
     ) -> Option<Self> {
-        let part = MachinePart {
+        let opening = Opening {
             id: cause.id(context, nth)?,
             unit: context.unit.key(),
-            engine: context.unit.engine_at(symptom.onset).cloned(),
             class: context.class.id.clone(),
             system: system_of(context.class, &symptom.channel),
             kind: symptom.kind.about(),
-            title: String::new(),
             onset: symptom.onset,
             opened: at,
-            changed: at,
-            priority: Priority::Low,
-            active: true,
-            occurrence: 1,
-            unstable: false,
-            symptoms: vec![],
-            lasting: vec![],
-            faults: vec![],
-            time_to_limit: None,
-            time_to_limit_reason: None,
-            ended: None,
-            settings_version: context.settings_version,
-            scope: notchwatch_model::Scope::Unit,
-            members: vec![],
         };
-        let mut matter = Self {
+        let mut matter = Self::of(MachinePart {
+            engine: context.unit.engine_at(symptom.onset).cloned(),
+            ..MachinePart::new(opening)
+        });
+        matter.raise(context, symptom, at);
+        Some(matter)
+    }
+
+    fn of(part: MachinePart) -> Self {
+        Self {
             part,
             kept: false,
             quiet_since: None,
@@ -134,9 +129,7 @@ impl Matter {
             earlier: None,
             projections: BTreeMap::new(),
             sensor_likely: false,
-        };
-        matter.raise(context, symptom, at);
-        Some(matter)
+        }
     }
 
     /// As it is told: a machine finding that a sensor explains best is about the sensor. Which symptoms join it does not

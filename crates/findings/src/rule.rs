@@ -3,7 +3,12 @@
 //! Owns the rule alone: a pure function from a finding and an act to what the act does. Who may act at all is the
 //! desk's matter; that two acts do not both win is the store's.
 
+mod join;
+
 use notchwatch_model::{AccountName, Act, Finding, OperatorPart, Outcome, Priority, Span, Time};
+
+pub use join::REOPEN_WITHIN;
+pub(crate) use join::split_id;
 
 /// Longest wait. A quarter of a year: the usual interval between inspections (common practice).
 pub const MAX_WAIT: Span = Span::from_days(92);
@@ -11,16 +16,22 @@ pub const MAX_WAIT: Span = Span::from_days(92);
 pub const MAX_SHELF: Span = Span::from_days(7);
 /// Longest shelf of a critical finding: one shift (common practice).
 pub const MAX_SHELF_CRITICAL: Span = Span::from_hours(12);
+/// Longest time out of service: a heavy repair (common practice). IEC 62682 ends it when the work is tested; an end by
+/// itself keeps a finding from being forgotten there.
+pub const MAX_OUT_OF_SERVICE: Span = Span::from_days(31);
 /// Longest note, in characters.
 pub const MAX_NOTE_CHARS: usize = 4000;
-/// Longest reason of a wait or a shelf, in characters.
+/// Longest reason of an act, in characters.
 pub const MAX_REASON_CHARS: usize = 400;
 
 /// What an act does to a finding.
+#[expect(clippy::large_enum_variant, reason = "there is one at a time, and it does not last")]
 #[derive(Debug, Clone, PartialEq)]
 pub enum Ruling {
     /// It applies: the operator half becomes this.
     Apply(OperatorPart),
+    /// It applies to two findings: this one's operator half and the other's become these.
+    Both(Box<(OperatorPart, OperatorPart)>),
     /// The same person did the same before: nothing changes, and that is fine.
     Repeat,
     /// It was taken on another version than the present one.
@@ -29,11 +40,19 @@ pub enum Ruling {
     Refuse(String),
 }
 
-/// Judges an act by `by` at `at` on a finding of which the decider saw version `seen`.
+/// Judges an act by `by` at `at` on a finding of which the decider saw version `seen`. `other` is the finding that the
+/// act names beside it, when there is such a one.
 ///
 /// A repeat is told apart before a stale version: a person whose first answer got lost asks again with the old
 /// version, and is right. Notes are never stale, and a closed finding still takes them.
-pub fn rule(finding: &Finding, act: &Act, seen: u32, by: &AccountName, at: Time) -> Ruling {
+pub fn rule(
+    finding: &Finding,
+    other: Option<&Finding>,
+    act: &Act,
+    seen: u32,
+    by: &AccountName,
+    at: Time,
+) -> Ruling {
     if let Act::Note { text } = act {
         return checked(text, "note", MAX_NOTE_CHARS, || finding.operator.clone());
     }
@@ -43,22 +62,29 @@ pub fn rule(finding: &Finding, act: &Act, seen: u32, by: &AccountName, at: Time)
     if seen != finding.version {
         return Ruling::Stale;
     }
+    if let Act::Reopen { reason } = act {
+        return join::reopen(finding, reason, by, at);
+    }
     if !finding.open() {
         return refuse(closed_text(finding));
     }
     match act {
         Act::Acknowledge => acknowledge(finding, by, at),
-        Act::Take => Ruling::Apply(OperatorPart {
-            taken_by: Some(by.clone()),
-            waiting_until: None,
-            waiting_for: None,
-            ..finding.operator.clone()
-        }),
+        Act::Take => given_to(finding, Some(by)),
+        Act::GiveBack => give_back(finding),
+        Act::Hand { to } if finding.operator.taken_by.as_ref() == Some(to) => {
+            refuse(format!("{to} has the finding already"))
+        }
+        Act::Hand { to } => given_to(finding, Some(to)),
         Act::Wait { until, reason } => wait(finding, *until, reason, by, at),
         Act::Shelve { until, reason } => shelve(finding, *until, reason, at),
         Act::Unshelve => unshelve(finding, at),
+        Act::OutOfService { until, reason } => out_of_service(finding, *until, reason, at),
+        Act::BackInService => back_in_service(finding, at),
+        Act::Merge { into } => join::merge(finding, other, into, by, at),
+        Act::Split { symptoms } => join::split(finding, symptoms),
         Act::Close { outcome, note } => close(finding, *outcome, note.as_deref(), by, at),
-        Act::Note { .. } => refuse("a note is judged before".to_owned()),
+        Act::Note { .. } | Act::Reopen { .. } => refuse("the act is judged before".to_owned()),
     }
 }
 
@@ -109,12 +135,20 @@ fn repeats(finding: &Finding, act: &Act, by: &AccountName) -> bool {
         Act::Close { outcome, .. } => {
             operator.closed.as_ref().is_some_and(|(who, _, how)| who == by && how == outcome)
         }
-        Act::Wait { .. } | Act::Shelve { .. } | Act::Unshelve | Act::Note { .. } => false,
+        Act::Merge { into } => {
+            operator.merged_into.as_ref() == Some(into)
+                && operator.closed.as_ref().is_some_and(|(who, _, _)| who == by)
+        }
+        _ => false,
     }
 }
 
 fn closed_text(finding: &Finding) -> String {
-    match (&finding.operator.closed, finding.machine.ended) {
+    match (&finding.operator.closed, finding.ended()) {
+        (Some((who, at, Outcome::Merged)), _) => {
+            let into = finding.operator.merged_into.as_ref().map_or("another", |id| id.as_str());
+            format!("the finding was merged into {into} by {who} at {at}")
+        }
         (Some((who, at, outcome)), _) => format!("the finding was closed by {who} at {at} as {outcome}"),
         (None, Some((at, outcome))) => format!("the finding ended at {at} as {outcome}"),
         (None, None) => "the finding is closed".to_owned(),
@@ -131,6 +165,23 @@ fn acknowledge(finding: &Finding, by: &AccountName, at: Time) -> Ruling {
         acknowledged: Some((by.clone(), at)),
         ..finding.operator.clone()
     })
+}
+
+/// Who works on it from now on: a wait is over with that.
+fn given_to(finding: &Finding, whom: Option<&AccountName>) -> Ruling {
+    Ruling::Apply(OperatorPart {
+        taken_by: whom.cloned(),
+        waiting_until: None,
+        waiting_for: None,
+        ..finding.operator.clone()
+    })
+}
+
+fn give_back(finding: &Finding) -> Ruling {
+    match finding.operator.taken_by {
+        Some(_) => given_to(finding, None),
+        None => refuse("nobody has taken the finding".to_owned()),
+    }
 }
 
 /// Checks that `until` lies after `at` and no more than `most` after it.
@@ -176,20 +227,43 @@ fn unshelve(finding: &Finding, at: Time) -> Ruling {
     Ruling::Apply(OperatorPart { shelved: None, ..finding.operator.clone() })
 }
 
+fn out_of_service(finding: &Finding, until: Time, reason: &str, at: Time) -> Ruling {
+    if let Err(wrong) = term(until, at, MAX_OUT_OF_SERVICE, "the time out of service") {
+        return refuse(wrong);
+    }
+    checked(reason, "the reason", MAX_REASON_CHARS, || OperatorPart {
+        out_of_service: Some((until, reason.to_owned())),
+        ..finding.operator.clone()
+    })
+}
+
+fn back_in_service(finding: &Finding, at: Time) -> Ruling {
+    if finding.operator.out_of_service.as_ref().is_none_or(|(until, _)| *until <= at) {
+        return refuse("the finding is not out of service".to_owned());
+    }
+    Ruling::Apply(OperatorPart { out_of_service: None, ..finding.operator.clone() })
+}
+
 fn close(finding: &Finding, outcome: Outcome, note: Option<&str>, by: &AccountName, at: Time) -> Ruling {
-    if matches!(outcome, Outcome::ReturnedToNormal | Outcome::Withdrawn) {
-        return refuse(format!("the outcome {outcome} is the machine's to give"));
+    if !outcome.chosen() {
+        return refuse(format!("the outcome {outcome} is not one that a person gives by closing"));
     }
     if let Some(Err(wrong)) = note.map(|text| clean_text(text, "note", MAX_NOTE_CHARS)) {
         return refuse(wrong);
     }
-    Ruling::Apply(OperatorPart {
+    Ruling::Apply(closed(finding, outcome, by, at))
+}
+
+/// The operator half of a finding that is closed: nothing is waited for, nothing lies over it.
+fn closed(finding: &Finding, outcome: Outcome, by: &AccountName, at: Time) -> OperatorPart {
+    OperatorPart {
         waiting_until: None,
         waiting_for: None,
         shelved: None,
+        out_of_service: None,
         closed: Some((by.clone(), at, outcome)),
         ..finding.operator.clone()
-    })
+    }
 }
 
 #[cfg(test)]

@@ -7,12 +7,14 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use notchwatch_model::{
     Act, Change, ChannelName, Decision, FindingId, FindingKind, MachinePart, Outcome, Span, Symptom,
-    SymptomChange, SymptomKind, Time,
+    SymptomChange, SymptomKind, SymptomName, Time,
 };
 use serde::{Deserialize, Serialize};
 
 use crate::group::{Home, doubted, home};
 use crate::matter::{Cause, Matter};
+use crate::past::Past;
+use crate::rule::split_id;
 use crate::{Accepted, Context};
 
 /// Quiet time after which a finding that nobody took ends as returned to normal, in event time (common practice:
@@ -32,6 +34,8 @@ pub struct UnitFindings {
     spent: BTreeSet<(ChannelName, SymptomKind)>,
     /// How many findings each cause has made.
     causes: BTreeMap<Cause, u32>,
+    /// Those that ended.
+    past: Past,
 }
 
 /// Findings touched by one call, to be computed anew at its end.
@@ -59,6 +63,9 @@ impl UnitFindings {
         for matter in &mut self.open {
             if let Some(at) = touched.open.get(&matter.part.id) {
                 matter.refresh(context, *at);
+                if matter.part.again.is_none() {
+                    matter.part.again = self.past.same_cause(&matter.part);
+                }
                 found.push(matter.told());
             }
         }
@@ -76,27 +83,92 @@ impl UnitFindings {
             }
         }
         if !changed.is_empty() {
-            self.open.retain(|matter| matter.part.ended.is_none());
+            self.sweep();
         }
         changed
     }
 
-    /// Takes a decision that took effect. A decision on a finding that is not open here changes nothing.
-    pub fn decide(&mut self, _context: &Context<'_>, decision: &Decision) -> Accepted {
-        let Some(place) = self.open.iter().position(|m| decision.effective && m.part.id == decision.finding)
-        else {
+    /// Takes a decision that took effect. A decision on a finding that is not open here changes nothing, but for one
+    /// that opens it again.
+    pub fn decide(&mut self, context: &Context<'_>, decision: &Decision) -> Accepted {
+        if !decision.effective {
+            return Accepted::default();
+        }
+        if matches!(decision.act, Act::Reopen { .. }) {
+            return Accepted::changed(self.reopen(context, &decision.finding, decision.at));
+        }
+        let Some(place) = self.open.iter().position(|m| m.part.id == decision.finding) else {
             return Accepted::default();
         };
         match &decision.act {
-            Act::Take | Act::Wait { .. } => {
-                if let Some(matter) = self.open.get_mut(place) {
-                    matter.kept = true;
-                }
-                Accepted::default()
+            Act::Close { outcome, .. } => return self.close(place, *outcome, decision.at),
+            Act::Merge { into } => {
+                return Accepted::changed(self.merge(context, place, into, decision.at));
             }
-            Act::Close { outcome, .. } => self.close(place, *outcome),
-            Act::Acknowledge | Act::Shelve { .. } | Act::Unshelve | Act::Note { .. } => Accepted::default(),
+            Act::Split { symptoms } => {
+                let parts = split_id(&decision.finding, decision.seen)
+                    .and_then(|id| self.split(context, place, symptoms, id, decision.at));
+                return Accepted::changed(parts.into_iter().flatten());
+            }
+            _ => {}
         }
+        if let Some(matter) = self.open.get_mut(place) {
+            match &decision.act {
+                Act::Take | Act::Wait { .. } | Act::Hand { .. } => matter.kept = true,
+                Act::GiveBack => matter.give_back(decision.at),
+                _ => {}
+            }
+        }
+        Accepted::default()
+    }
+
+    /// The finding at `place` goes into another that is open. When that is not open here, what lasts is spent, as with
+    /// a closed one: it opens nothing anew.
+    fn merge(
+        &mut self,
+        context: &Context<'_>,
+        place: usize,
+        into: &FindingId,
+        at: Time,
+    ) -> Option<MachinePart> {
+        let gone = self.open.remove(place);
+        let Some(stays) = self.open.iter_mut().find(|matter| matter.part.id == *into) else {
+            self.spend(&gone.part);
+            return None;
+        };
+        stays.absorb(gone, at);
+        stays.refresh(context, at);
+        Some(stays.told())
+    }
+
+    fn split(
+        &mut self,
+        context: &Context<'_>,
+        place: usize,
+        symptoms: &[SymptomName],
+        id: FindingId,
+        at: Time,
+    ) -> Option<[MachinePart; 2]> {
+        let matter = self.open.get_mut(place)?;
+        let mut off = matter.split(context, symptoms, id, at)?;
+        matter.refresh(context, at);
+        off.refresh(context, at);
+        let told = [matter.told(), off.told()];
+        self.open.push(off);
+        Some(told)
+    }
+
+    fn reopen(&mut self, context: &Context<'_>, id: &FindingId, at: Time) -> Option<MachinePart> {
+        let mut matter = self.past.take(id, at)?;
+        let spent = &self.spent;
+        matter.reopen(at, |channel, kind| spent.contains(&(channel.clone(), kind)));
+        for id in &matter.part.lasting {
+            self.spent.remove(&(id.channel.clone(), id.kind));
+        }
+        matter.refresh(context, at);
+        let told = matter.told();
+        self.open.push(matter);
+        Some(told)
     }
 
     /// Channels whose data stay out of the baselines: those of open findings about the machine or a sensor, and
@@ -185,7 +257,16 @@ impl UnitFindings {
                 matter.take_over(symptom, lasts);
             }
         }
-        self.open.retain(|matter| matter.part.ended.is_none());
+        self.sweep();
+    }
+
+    /// Puts what ended among the past.
+    fn sweep(&mut self) {
+        for matter in self.open.extract_if(.., |matter| matter.part.ended.is_some()) {
+            if let Some((at, outcome)) = matter.part.ended {
+                self.past.keep(matter, at, outcome);
+            }
+        }
     }
 
     fn revise(&mut self, context: &Context<'_>, symptom: &Symptom, at: Time, touched: &mut Touched) {
@@ -208,15 +289,25 @@ impl UnitFindings {
         self.open.iter().position(|matter| matter.lasts(&symptom.channel, symptom.kind))
     }
 
-    fn close(&mut self, place: usize, outcome: Outcome) -> Accepted {
-        let part = self.open.remove(place).part;
-        if outcome == Outcome::LevelAccepted {
-            let channels: BTreeSet<ChannelName> = part.symptoms.into_iter().map(|s| s.channel).collect();
-            return Accepted { channels: channels.into_iter().collect(), changed: vec![] };
-        }
-        let outlast = part.lasting.into_iter().filter(|id| id.kind.about() != FindingKind::Data);
-        self.spent.extend(outlast.map(|id| (id.channel, id.kind)));
-        Accepted::default()
+    fn close(&mut self, place: usize, outcome: Outcome, at: Time) -> Accepted {
+        let mut matter = self.open.remove(place);
+        let accepted = if outcome == Outcome::LevelAccepted {
+            matter.part.lasting.clear();
+            let channels: BTreeSet<ChannelName> =
+                matter.part.symptoms.iter().map(|s| s.channel.clone()).collect();
+            Accepted { channels: channels.into_iter().collect(), changed: vec![] }
+        } else {
+            self.spend(&matter.part);
+            Accepted::default()
+        };
+        self.past.keep(matter, at, outcome);
+        accepted
+    }
+
+    /// What lasts in a finding that is gone opens nothing again.
+    fn spend(&mut self, part: &MachinePart) {
+        let outlast = part.lasting.iter().filter(|id| id.kind.about() != FindingKind::Data);
+        self.spent.extend(outlast.map(|id| (id.channel.clone(), id.kind)));
     }
 }
 

@@ -4,7 +4,16 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::{AccountName, DecisionId, FindingId, Outcome, Time, UnitKey};
+use crate::{AccountName, ChannelName, DecisionId, FindingId, Outcome, SymptomKind, Time, UnitKey};
+
+/// A symptom of a finding, as a person points to it: a finding has one of a channel and kind.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, Deserialize)]
+pub struct SymptomName {
+    /// The channel.
+    pub channel: ChannelName,
+    /// The kind.
+    pub kind: SymptomKind,
+}
 
 /// What was decided about a finding.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
@@ -14,6 +23,13 @@ pub enum Act {
     Acknowledge,
     /// I work on it.
     Take,
+    /// I work on it no more; nobody does.
+    GiveBack,
+    /// Somebody else works on it from now on.
+    Hand {
+        /// Who.
+        to: AccountName,
+    },
     /// Nothing to do until then.
     Wait {
         /// Until when.
@@ -31,6 +47,30 @@ pub enum Act {
     },
     /// Show it again before its time.
     Unshelve,
+    /// Taken out while the instrument or the machine is worked on; visible to all as out of service.
+    OutOfService {
+        /// Until when at the latest.
+        until: Time,
+        /// Which work.
+        reason: String,
+    },
+    /// The work is tested: it counts again before its time.
+    BackInService,
+    /// One matter with another finding of the unit: this one is closed, the other carries its symptoms on.
+    Merge {
+        /// The finding that stays.
+        into: FindingId,
+    },
+    /// Some of its symptoms are a matter of their own.
+    Split {
+        /// Which.
+        symptoms: Vec<SymptomName>,
+    },
+    /// Not done after all.
+    Reopen {
+        /// Why.
+        reason: String,
+    },
     /// Done.
     Close {
         /// How it ended.
@@ -51,12 +91,33 @@ impl Act {
         match self {
             Act::Acknowledge => "acknowledge",
             Act::Take => "take",
+            Act::GiveBack => "give-back",
+            Act::Hand { .. } => "hand",
             Act::Wait { .. } => "wait",
             Act::Shelve { .. } => "shelve",
             Act::Unshelve => "unshelve",
+            Act::OutOfService { .. } => "out-of-service",
+            Act::BackInService => "back-in-service",
+            Act::Merge { .. } => "merge",
+            Act::Split { .. } => "split",
+            Act::Reopen { .. } => "reopen",
             Act::Close { .. } => "close",
             Act::Note { .. } => "note",
         }
+    }
+
+    /// The other finding that it changes, when there is one.
+    pub const fn other(&self) -> Option<&FindingId> {
+        match self {
+            Act::Merge { into } => Some(into),
+            _ => None,
+        }
+    }
+
+    /// Whether it changes which findings the machine side has open. Such an act is folded without waiting for the
+    /// unit's next message, which a silent unit would never send.
+    pub const fn changes_matters(&self) -> bool {
+        matches!(self, Act::Merge { .. } | Act::Split { .. } | Act::Reopen { .. })
     }
 }
 

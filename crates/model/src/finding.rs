@@ -1,13 +1,11 @@
-//! Findings: a matter on one unit, what the machine says of it and what people decided about it.
+//! Findings: a matter on one unit, and what the machine says of it.
 //!
-//! Owns the two halves and how they make one record. The machine half is written by evaluation alone, the
-//! operator half by decisions alone: neither overwrites the other.
+//! Owns the words of findings and the machine half, which evaluation alone writes.
 
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    AccountName, AlarmState, ClassId, EngineSerial, FaultId, FindingId, Overlay, Scope, Symptom, SymptomId,
-    System, Time, UnitKey, Uom,
+    ClassId, EngineSerial, FaultId, FindingId, Scope, Symptom, SymptomId, System, Time, UnitKey, Uom,
 };
 
 /// What a finding is about. Sensor and data findings never go to the shop as engine faults.
@@ -68,6 +66,15 @@ pub enum Outcome {
     ReturnedToNormal,
     /// Data that arrived later took the evidence away; closed by the machine.
     Withdrawn,
+    /// One matter with another finding, which carries its symptoms on.
+    Merged,
+}
+
+impl Outcome {
+    /// Whether a person chooses it when closing. The others follow from something else.
+    pub const fn chosen(self) -> bool {
+        !matches!(self, Outcome::ReturnedToNormal | Outcome::Withdrawn | Outcome::Merged)
+    }
 }
 
 /// How soon, in words.
@@ -127,6 +134,7 @@ words!(
     LevelAccepted = "level-accepted",
     ReturnedToNormal = "returned-to-normal",
     Withdrawn = "withdrawn",
+    Merged = "merged",
 );
 words!(
     Urgency,
@@ -192,6 +200,17 @@ pub struct TimeToLimit {
     pub assumes: String,
 }
 
+/// An earlier finding of the same unit and cause that had ended.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct Earlier {
+    /// Which.
+    pub finding: FindingId,
+    /// How it ended.
+    pub outcome: Outcome,
+    /// When it ended: event time where the machine ended it, our clock where a person did.
+    pub ended: Time,
+}
+
 /// What evaluation says of a finding. A pure function of accepted samples and decisions.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 pub struct MachinePart {
@@ -243,96 +262,71 @@ pub struct MachinePart {
     /// Units that share the cause now, when the scope is wider than a unit.
     #[serde(default)]
     pub members: Vec<UnitKey>,
+    /// The same matter was there before: the latest time.
+    #[serde(default)]
+    pub again: Option<Earlier>,
+    /// A person split it off this finding.
+    #[serde(default)]
+    pub split_from: Option<FindingId>,
+}
+
+/// What a finding is, when it opens.
+#[derive(Debug, Clone)]
+pub struct Opening {
+    /// Identity.
+    pub id: FindingId,
+    /// The unit.
+    pub unit: UnitKey,
+    /// The unit's class.
+    pub class: ClassId,
+    /// The system its symptoms belong to.
+    pub system: System,
+    /// What it is about.
+    pub kind: FindingKind,
+    /// Estimated start.
+    pub onset: Time,
+    /// Event time at which the evidence sufficed.
+    pub opened: Time,
 }
 
 /// Begin of the ids of findings that follow from receive times, not from samples.
 pub const RECEIPT_ID: &str = "c-";
 
 impl MachinePart {
+    /// A finding as it opens: active for the first time, of low priority, on one unit, with nothing known beside.
+    pub fn new(opening: Opening) -> Self {
+        let Opening { id, unit, class, system, kind, onset, opened } = opening;
+        Self {
+            id,
+            unit,
+            engine: None,
+            class,
+            system,
+            kind,
+            title: String::new(),
+            onset,
+            opened,
+            changed: opened,
+            priority: Priority::Low,
+            active: true,
+            occurrence: 1,
+            unstable: false,
+            symptoms: Vec::new(),
+            lasting: Vec::new(),
+            faults: Vec::new(),
+            time_to_limit: None,
+            time_to_limit_reason: None,
+            ended: None,
+            settings_version: 1,
+            scope: Scope::Unit,
+            members: Vec::new(),
+            again: None,
+            split_from: None,
+        }
+    }
+
     /// Whether it follows from when messages came: folding samples again neither finds nor withdraws it.
     pub fn from_receipt(&self) -> bool {
         self.id.as_str().starts_with(RECEIPT_ID)
-    }
-}
-
-/// What people decided about a finding.
-#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
-pub struct OperatorPart {
-    /// Occurrence that was acknowledged last; 0 when none was.
-    pub acknowledged_occurrence: u32,
-    /// Who acknowledged last, and when.
-    pub acknowledged: Option<(AccountName, Time)>,
-    /// Who works on it.
-    pub taken_by: Option<AccountName>,
-    /// Waiting until then.
-    pub waiting_until: Option<Time>,
-    /// What is waited for.
-    pub waiting_for: Option<String>,
-    /// Shelved until then, with the reason.
-    pub shelved: Option<(Time, String)>,
-    /// Taken out while the instrument is worked on, with the reason.
-    pub out_of_service: Option<String>,
-    /// Closed: who, when, and as what.
-    pub closed: Option<(AccountName, Time, Outcome)>,
-}
-
-/// A finding as it is listed, shown and delivered.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-pub struct Finding {
-    /// What evaluation says.
-    pub machine: MachinePart,
-    /// What people decided.
-    pub operator: OperatorPart,
-    /// Moves with every decision, and with changes of priority, kind or alarm state.
-    pub version: u32,
-    /// Receive side: when it was first recorded.
-    pub recorded: Time,
-    /// The evidence arrived later than the stated lateness.
-    pub late: bool,
-}
-
-impl Finding {
-    /// Whether it is not closed, by a person or by the machine.
-    pub fn open(&self) -> bool {
-        self.operator.closed.is_none() && self.machine.ended.is_none()
-    }
-
-    /// Whether the last occurrence is acknowledged.
-    pub fn acknowledged(&self) -> bool {
-        self.operator.acknowledged_occurrence >= self.machine.occurrence
-    }
-
-    /// Alarm state at `now`, which ends a shelf whose time is over. A closed finding asks nothing of anyone: its
-    /// memories count as acknowledged.
-    pub fn alarm_state(&self, now: Time) -> AlarmState {
-        if !self.open() {
-            return AlarmState::Normal;
-        }
-        let overlay = if self.operator.out_of_service.is_some() {
-            Some(Overlay::OutOfService)
-        } else if self.operator.shelved.as_ref().is_some_and(|(until, _)| now < *until) {
-            Some(Overlay::Shelved)
-        } else {
-            None
-        };
-        AlarmState::of(self.machine.active, self.acknowledged(), overlay)
-    }
-
-    /// Work state at `now`, which ends a wait whose date has come.
-    pub fn work_state(&self, now: Time) -> WorkState {
-        if !self.open() {
-            WorkState::Closed
-        } else if self.operator.waiting_until.is_some_and(|until| now < until) {
-            WorkState::Waiting
-        } else if self.operator.taken_by.is_some() {
-            WorkState::Taken
-        } else {
-            WorkState::New
-        }
-    }
-
-    /// How it ended, when it did.
-    pub fn outcome(&self) -> Option<Outcome> {
-        self.operator.closed.as_ref().map(|c| c.2).or(self.machine.ended.map(|e| e.1))
     }
 }

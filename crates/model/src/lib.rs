@@ -12,6 +12,7 @@ mod decision;
 mod finding;
 mod ids;
 mod message;
+mod record;
 mod register;
 mod sample;
 mod state;
@@ -23,16 +24,17 @@ mod uom;
 pub use access::{AccountName, Principal, RailwayFilter, Role};
 pub use alarm::{AlarmState, Overlay};
 pub use comms::{ClockTick, CommsState, NO_UNIT, OWN_RAILWAY, RefusedOfUnit, Scope, UnitComms};
-pub use decision::{Act, Decision};
+pub use decision::{Act, Decision, SymptomName};
 pub use finding::{
-    EvidenceWeight, Finding, FindingKind, MachinePart, OperatorPart, Outcome, Priority, RECEIPT_ID,
-    RankedFault, TimeToLimit, Urgency, WorkState,
+    Earlier, EvidenceWeight, FindingKind, MachinePart, Opening, Outcome, Priority, RECEIPT_ID, RankedFault,
+    TimeToLimit, Urgency, WorkState,
 };
 pub use ids::{
     ChannelIx, ChannelName, ClassId, DecisionId, EngineSerial, EventId, FaultId, FindingId, IdError,
     RailwayId, Seq, UnitId, UnitKey,
 };
 pub use message::{Decoded, Envelope, MessageFormat, Reason, Refusal, UomUse};
+pub use record::{Finding, OperatorPart};
 pub use register::{
     ChannelDef, ChannelValue, Class, EngineFit, Limit, OperationRule, Problem, Railway, Register,
     ServiceStatus, System, Tie, Unit,

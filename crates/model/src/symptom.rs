@@ -39,6 +39,22 @@ pub enum SymptomKind {
 }
 
 impl SymptomKind {
+    /// Every kind.
+    pub const ALL: [SymptomKind; 12] = [
+        SymptomKind::Limit,
+        SymptomKind::LevelShift,
+        SymptomKind::Drift,
+        SymptomKind::Seasonal,
+        SymptomKind::Peer,
+        SymptomKind::Stuck,
+        SymptomKind::OutOfRange,
+        SymptomKind::ImpossibleRate,
+        SymptomKind::Noisy,
+        SymptomKind::Disagreement,
+        SymptomKind::CounterReset,
+        SymptomKind::UomChange,
+    ];
+
     /// What such a symptom is about, taken alone: a step on a machine channel is a machine matter, a stuck value a
     /// sensor's, a counter reset the data's.
     pub const fn about(self) -> FindingKind {
@@ -86,6 +102,16 @@ pub enum Direction {
     Down,
     /// Neither: stuck, noisy, exchanged.
     None,
+}
+
+impl std::str::FromStr for SymptomKind {
+    type Err = String;
+    fn from_str(text: &str) -> Result<Self, String> {
+        SymptomKind::ALL.into_iter().find(|kind| kind.word() == text).ok_or_else(|| {
+            let known: Vec<&str> = SymptomKind::ALL.iter().map(|kind| kind.word()).collect();
+            format!("{text:?} is not a kind of symptom: {}", known.join(", "))
+        })
+    }
 }
 
 impl Direction {

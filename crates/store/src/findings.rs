@@ -48,6 +48,9 @@ pub struct Page<T> {
     pub next: Option<Cursor>,
 }
 
+/// Asked what a decision does: to a finding, and to the other that its act names, when there is such a one.
+pub type Judge<'a> = &'a (dyn Fn(&Finding, Option<&Finding>) -> Verdict + Send + Sync);
+
 /// A decision to record.
 #[derive(Debug, Clone)]
 pub struct NewDecision {
@@ -64,10 +67,13 @@ pub struct NewDecision {
 }
 
 /// What a decision does to a finding, as the rules of findings say.
+#[expect(clippy::large_enum_variant, reason = "there is one at a time, and it does not last")]
 #[derive(Debug, Clone, PartialEq)]
 pub enum Verdict {
     /// It applies: the operator half becomes this.
     Apply(OperatorPart),
+    /// It applies to two findings: the operator halves of this one and of the other become these.
+    Both(Box<(OperatorPart, OperatorPart)>),
     /// The same person decided the same before: nothing changes, and that is fine.
     Repeat,
     /// It was taken on another version than the present one.

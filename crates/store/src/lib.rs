@@ -37,7 +37,7 @@ pub use damage::Damage;
 pub use error::Error;
 pub use evaluation::{EvaluationCommit, FindingUpsert, Snapshot, UnitProgress};
 pub use findings::{
-    Cursor, Event, EventKind, FindingQuery, HistoryEntry, NewDecision, Page, Verdict, Verdicted,
+    Cursor, Event, EventKind, FindingQuery, HistoryEntry, Judge, NewDecision, Page, Verdict, Verdicted,
 };
 pub use journal::{Appended, JournalMessage, NewMessage, Rollup, SealReport};
 pub use quarantine::{QuarantineQuery, QuarantineRow};

@@ -41,6 +41,12 @@ const MIGRATIONS: &[Migration] = &[
         sqlite: include_str!("../../../migrations/sqlite/0004_timeline.sql"),
         postgres: include_str!("../../../migrations/postgres/0004_timeline.sql"),
     },
+    Migration {
+        version: 5,
+        name: "two_findings",
+        sqlite: include_str!("../../../migrations/sqlite/0005_two_findings.sql"),
+        postgres: include_str!("../../../migrations/postgres/0005_two_findings.sql"),
+    },
 ];
 
 /// Held while migrating, so that two processes that start at once do not both migrate.

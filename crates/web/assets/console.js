@@ -168,7 +168,10 @@
   }
 
   let prefix = "";
-  const ACTS = { a: "acknowledge", t: "take", w: "wait", s: "shelve", c: "close", n: "note" };
+  const ACTS = {
+    a: "acknowledge", t: "take", b: "give-back", h: "hand", w: "wait", s: "shelve", e: "out-of-service",
+    m: "merge", x: "split", c: "close", p: "reopen", n: "note",
+  };
   const GO = { q: "/queue", f: "/feed" };
   document.addEventListener("keydown", (e) => {
     if (e.ctrlKey || e.metaKey || e.altKey) return;

@@ -69,6 +69,8 @@ pub(crate) fn machine(railway: &str, unit: &str, number: u32) -> MachinePart {
         settings_version: 1,
         scope: notchwatch_model::Scope::Unit,
         members: vec![],
+        again: None,
+        split_from: None,
     }
 }
 

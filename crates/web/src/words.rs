@@ -7,10 +7,18 @@ use notchwatch_model::Act;
 /// What was said with an act: a date, a reason, an outcome, a remark.
 pub(crate) fn said(act: &Act) -> Option<String> {
     match act {
-        Act::Acknowledge | Act::Take | Act::Unshelve => None,
-        Act::Wait { until, reason } | Act::Shelve { until, reason } => {
+        Act::Acknowledge | Act::Take | Act::GiveBack | Act::Unshelve | Act::BackInService => None,
+        Act::Hand { to } => Some(format!("to {to}")),
+        Act::Wait { until, reason } | Act::Shelve { until, reason } | Act::OutOfService { until, reason } => {
             Some(format!("until {until}: {reason}"))
         }
+        Act::Merge { into } => Some(format!("into {into}")),
+        Act::Split { symptoms } => {
+            let names: Vec<String> =
+                symptoms.iter().map(|s| format!("{} on {}", s.kind.word(), s.channel)).collect();
+            Some(names.join(", "))
+        }
+        Act::Reopen { reason } => Some(reason.clone()),
         Act::Close { outcome, note: None } => Some(outcome.word().to_owned()),
         Act::Close { outcome, note: Some(note) } => Some(format!("{outcome}: {note}")),
         Act::Note { text } => Some(text.clone()),

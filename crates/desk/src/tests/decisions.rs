@@ -104,3 +104,32 @@ async fn new_numbers_of_the_machine_do_not_cost_a_decider_the_race() {
     office.record(3, revised).await;
     office.desk.decide(&kim(), &id("f-northmoor"), seen, Act::Acknowledge).await.unwrap();
 }
+
+#[tokio::test]
+async fn a_finding_is_handed_to_who_may_decide_there_and_nobody_else() {
+    let office = Office::new().await;
+    let accounts = [
+        ("lee", Role::Operator, Some("northmoor"), true),
+        ("far", Role::Operator, Some("sarel"), true),
+        ("view", Role::Viewer, None, true),
+        ("gone", Role::Operator, None, false),
+    ];
+    for (who, role, railway, enabled) in accounts {
+        let Principal { name, railways, .. } = person(who, role, railway);
+        let password_hash = "none".to_owned();
+        let account = notchwatch_store::Account { name, password_hash, role, railways, enabled };
+        office.store.put_account(&account, &administrator().name, office.desk.now()).await.unwrap();
+    }
+    let finding = id("f-northmoor");
+    let hand = async |to: &str| {
+        let seen = version(&office).await;
+        office.desk.decide(&kim(), &finding, seen, Act::Hand { to: name(to) }).await
+    };
+    for to in ["far", "view", "gone", "nobody"] {
+        let error = hand(to).await.unwrap_err();
+        assert!(matches!(&error, DeskError::Refused(why) if why.starts_with(to)), "{to}: {error}");
+    }
+    assert_eq!(hand("lee").await.unwrap().operator.taken_by, Some(name("lee")));
+    let railway = RailwayId::new("sarel").unwrap();
+    assert!(matches!(office.desk.colleagues(&kim(), &railway).await, Err(DeskError::NotFound)));
+}

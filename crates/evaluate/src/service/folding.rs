@@ -22,8 +22,9 @@ impl Evaluator {
             self.counters.refolds.fetch_add(1, Ordering::Relaxed);
             let decisions = old.decisions().to_vec();
             let context = old.context.clone();
-            let (mut line, folded, base) =
+            let (mut line, mut folded, base) =
                 refold(&self.store, context, decisions, Some(from - TICK), through, Some(up_to)).await?;
+            line.settle(through, &mut folded);
             line.inherit(old);
             self.withdraw_missing(&key, base, through, &folded, round).await?;
             round.commit.stale.push((key.clone(), from));

@@ -105,6 +105,9 @@ impl Evaluator {
                     && let Some(line) = self.lines.get_mut(&decision.unit)
                 {
                     line.decide(decision.clone());
+                    if decision.act.changes_matters() {
+                        self.touched.insert(decision.unit.clone(), Instant::now());
+                    }
                     self.dirty.insert(decision.unit.clone());
                     round.touched.push(decision.unit.clone());
                 }

@@ -3,8 +3,8 @@
 //! Owns their ids, titles and words for lengths of time.
 
 use notchwatch_model::{
-    ClassId, FindingId, FindingKind, MachinePart, NO_UNIT, OWN_RAILWAY, Outcome, Priority, RECEIPT_ID,
-    RailwayId, Scope, Span, System, Time, Unit, UnitId, UnitKey,
+    ClassId, FindingId, FindingKind, MachinePart, NO_UNIT, OWN_RAILWAY, Opening, Outcome, Priority,
+    RECEIPT_ID, RailwayId, Scope, Span, System, Time, Unit, UnitId, UnitKey,
 };
 use sha2::{Digest as _, Sha256};
 
@@ -27,30 +27,21 @@ impl About<'_> {
         let text = format!("{}\n{:?}\n{}\n{}", self.unit, self.scope, self.cause, self.onset.micros());
         let digest = Sha256::digest(text.as_bytes());
         let number = digest.iter().take(8).fold(0u64, |all, byte| all << 8 | u64::from(*byte));
-        Some(MachinePart {
+        let opening = Opening {
             id: FindingId::new(&format!("{RECEIPT_ID}{number:016x}")).ok()?,
             unit: self.unit,
-            engine: None,
             class: self.class.clone(),
             system: System::Operation,
             kind: self.kind,
-            title: self.title,
             onset: self.onset,
             opened: at,
-            changed: at,
+        };
+        Some(MachinePart {
+            title: self.title,
             priority: self.priority,
-            active: true,
-            occurrence: 1,
-            unstable: false,
-            symptoms: vec![],
-            lasting: vec![],
-            faults: vec![],
-            time_to_limit: None,
             time_to_limit_reason: Some("says how messages came, not how the machine is".to_owned()),
-            ended: None,
-            settings_version: 1,
             scope: self.scope,
-            members: vec![],
+            ..MachinePart::new(opening)
         })
     }
 }

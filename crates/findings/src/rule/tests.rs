@@ -1,5 +1,7 @@
 //! What each act does in each state, and alarm sequences through acts.
 
+mod joining;
+
 use notchwatch_model::{
     AlarmState, ClassId, FindingId, FindingKind, MachinePart, RailwayId, System, UnitId, UnitKey, WorkState,
 };
@@ -45,13 +47,15 @@ fn finding() -> Finding {
         settings_version: 1,
         scope: notchwatch_model::Scope::Unit,
         members: vec![],
+        again: None,
+        split_from: None,
     };
     let operator = OperatorPart::default();
     Finding { machine, operator, version: VERSION, recorded: hours(-8), late: false }
 }
 
 fn judge(finding: &Finding, act: &Act, by: &str) -> Ruling {
-    rule(finding, act, finding.version, &name(by), now())
+    rule(finding, None, act, finding.version, &name(by), now())
 }
 
 /// The finding after an act that must apply, one version on, as the store does it.
@@ -127,7 +131,7 @@ fn a_shelf_and_a_wait_end_by_themselves() {
     assert_eq!(waiting.work_state(hours(7)), WorkState::Waiting);
     assert_eq!(waiting.work_state(hours(8)), WorkState::Taken);
     assert_eq!(
-        refused(rule(&shelved, &Act::Unshelve, 4, &name("kim"), hours(9))),
+        refused(rule(&shelved, None, &Act::Unshelve, 4, &name("kim"), hours(9))),
         "the finding is not shelved"
     );
 }
@@ -155,7 +159,7 @@ fn shelves_and_waits_need_a_future_within_bounds_and_a_reason() {
 #[test]
 fn the_version_seen_decides_but_for_notes_and_repeats() {
     let acknowledged = after(&finding(), &Act::Acknowledge, "kim");
-    let stale = |act: &Act, by: &str| rule(&acknowledged, act, VERSION, &name(by), now());
+    let stale = |act: &Act, by: &str| rule(&acknowledged, None, act, VERSION, &name(by), now());
     assert_eq!(stale(&Act::Acknowledge, "kim"), Ruling::Repeat);
     assert_eq!(stale(&Act::Acknowledge, "lee"), Ruling::Stale);
     for act in [Act::Take, wait(hours(1)), shelve(hours(1)), Act::Unshelve, close(Outcome::NoFaultFound)] {
@@ -163,7 +167,7 @@ fn the_version_seen_decides_but_for_notes_and_repeats() {
     }
     assert!(matches!(stale(&Act::Note { text: "seen".into() }, "lee"), Ruling::Apply(_)));
     let closed = after(&acknowledged, &close(Outcome::NoFaultFound), "kim");
-    let late = |act: &Act, by: &str| rule(&closed, act, VERSION, &name(by), now());
+    let late = |act: &Act, by: &str| rule(&closed, None, act, VERSION, &name(by), now());
     assert_eq!(late(&close(Outcome::NoFaultFound), "kim"), Ruling::Repeat);
     assert_eq!(late(&close(Outcome::NoFaultFound), "lee"), Ruling::Stale);
     assert_eq!(late(&close(Outcome::SensorAtFault), "kim"), Ruling::Stale);
@@ -191,7 +195,7 @@ fn taking_hands_over_and_ends_a_wait() {
 fn closing_takes_an_outcome_that_a_person_can_give_and_ends_all_but_notes() {
     for outcome in Outcome::ALL {
         let ruling = judge(&finding(), &close(*outcome), "kim");
-        let persons = !matches!(outcome, Outcome::ReturnedToNormal | Outcome::Withdrawn);
+        let persons = !matches!(outcome, Outcome::ReturnedToNormal | Outcome::Withdrawn | Outcome::Merged);
         assert_eq!(matches!(ruling, Ruling::Apply(_)), persons, "{outcome}");
     }
     let closed = after(&finding(), &close(Outcome::SensorAtFault), "kim");

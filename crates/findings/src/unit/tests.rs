@@ -1,6 +1,7 @@
 //! The life of findings on made-up symptoms of the demo class.
 
 mod grouping;
+mod life;
 
 use notchwatch_model::{AccountName, DecisionId, Priority, UnitKey};
 
@@ -49,9 +50,13 @@ impl Bench {
     }
 
     fn act(&mut self, finding: &FindingId, act: Act) -> Accepted {
+        self.act_at(time("2026-11-05T00:00:00Z"), finding, act)
+    }
+
+    fn act_at(&mut self, at: Time, finding: &FindingId, act: Act) -> Accepted {
         let decision = Decision {
             id: DecisionId(1),
-            at: time("2026-11-05T00:00:00Z"),
+            at,
             by: AccountName::new("kim").unwrap(),
             unit: UnitKey { railway: self.unit.railway.clone(), unit: self.unit.id.clone() },
             finding: finding.clone(),

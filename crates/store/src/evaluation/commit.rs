@@ -109,17 +109,17 @@ fn merge(
         let what = format!("finding {} is of unit {}, not {}", before.id, before.unit, after.unit);
         return Err(Error::Refused(what));
     }
+    let (moves, differs) = (matters(before, after), known.told.differs(&told));
+    let was_open = known.finding.open();
+    let mut finding = Finding { machine: upsert.machine, ..known.finding };
     let mut kinds = Vec::new();
-    let mut version = known.finding.version;
-    if matters(before, after) {
-        version = version.saturating_add(1);
-        let closes = known.finding.open() && after.ended.is_some();
-        kinds.push(if closes { EventKind::Closed } else { EventKind::Changed });
-    } else if known.told.differs(&told) {
+    if moves {
+        finding.version = finding.version.saturating_add(1);
+        kinds.push(if was_open && !finding.open() { EventKind::Closed } else { EventKind::Changed });
+    } else if differs {
         kinds.push(EventKind::Revised);
     }
     let told = if kinds.is_empty() { known.told } else { told };
-    let finding = Finding { machine: upsert.machine, version, ..known.finding };
     Ok(Some((Stored { finding, document, told }, kinds)))
 }
 

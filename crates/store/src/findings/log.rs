@@ -17,7 +17,7 @@ impl Store {
                    AND ($1 OR railway IN TEXTS($2)) ORDER BY id";
         let said = tx.fetch(sql, values![all, railways.clone(), id.as_str()]).await?;
         let sql = "SELECT id, at, account, railway, unit, finding, act, seen, effective FROM decision \
-                   WHERE finding = $3 AND ($1 OR railway IN TEXTS($2)) ORDER BY id";
+                   WHERE (finding = $3 OR other = $3) AND ($1 OR railway IN TEXTS($2)) ORDER BY id";
         let decided = tx.fetch(sql, values![all, railways, id.as_str()]).await?;
         tx.end().await?;
         let mut entries = Vec::with_capacity(said.len() + decided.len());

@@ -13,7 +13,11 @@ pub(crate) async fn a_decision_is_recorded_with_its_verdict(bed: &Bed) {
     store.commit_evaluation(commit(vec![machine("f-1", "northmoor/NM-1")]), at(0)).await.unwrap();
     let decide = async |act: Act, verdict: Verdict| {
         let decision = NewDecision { act, ..acknowledge("f-1", "ada", 1) };
-        store.decide(&decision, &ALL, &move |_: &Finding| verdict.clone()).await.unwrap().unwrap()
+        store
+            .decide(&decision, &ALL, &move |_: &Finding, _: Option<&Finding>| verdict.clone())
+            .await
+            .unwrap()
+            .unwrap()
     };
     let noted = Act::Note { text: "a \0 remark".into() };
     let operator = OperatorPart { taken_by: Some(account("ada")), ..OperatorPart::default() };
@@ -54,7 +58,8 @@ pub(crate) async fn a_decision_is_recorded_with_its_verdict(bed: &Bed) {
 pub(crate) async fn other_railways_findings_cannot_be_decided(bed: &Bed) {
     let store = bed.open().await;
     store.commit_evaluation(commit(vec![machine("f-1", "northmoor/NM-1")]), at(0)).await.unwrap();
-    let judge = |finding: &Finding| Verdict::Apply(acknowledged(finding, &account("eve")));
+    let judge =
+        |finding: &Finding, _: Option<&Finding>| Verdict::Apply(acknowledged(finding, &account("eve")));
     for (finding, filter) in [("f-1", only("sarel")), ("f-none", ALL)] {
         let done = store.decide(&acknowledge(finding, "eve", 1), &filter, &judge).await.unwrap();
         assert_eq!(done, None, "{finding}");
@@ -73,7 +78,7 @@ pub(crate) async fn of_two_that_race_one_wins(bed: &Bed) {
         let race = |by: &'static str| {
             let (store, name) = (Arc::clone(&store), name.clone());
             async move {
-                let judge = move |finding: &Finding| {
+                let judge = move |finding: &Finding, _: Option<&Finding>| {
                     if finding.version == 1 {
                         Verdict::Apply(acknowledged(finding, &account(by)))
                     } else {

@@ -74,6 +74,8 @@ pub(crate) fn machine(id: &str, unit_name: &str) -> MachinePart {
         settings_version: 1,
         scope: notchwatch_model::Scope::Unit,
         members: vec![],
+        again: None,
+        split_from: None,
     }
 }
 
@@ -155,7 +157,8 @@ pub(crate) async fn the_machine_never_touches_the_operator_half(bed: &Bed) {
     let mut one = machine("f-1", "northmoor/NM-1");
     store.commit_evaluation(commit(vec![one.clone()]), at(1)).await.unwrap();
     let ada = account("ada");
-    let judge = |finding: &Finding| Verdict::Apply(acknowledged(finding, &account("ada")));
+    let judge =
+        |finding: &Finding, _: Option<&Finding>| Verdict::Apply(acknowledged(finding, &account("ada")));
     let done = store.decide(&acknowledge("f-1", "ada", 1), &ALL, &judge).await.unwrap().unwrap();
     assert_eq!(done.finding.version, 2);
     one.active = false;
@@ -389,7 +392,9 @@ pub(crate) async fn events_become_visible_in_order(bed: &Bed) {
                     machine(&format!("{name}-b"), "sarel/SC-1"),
                 ]);
                 store.commit_evaluation(batch, at(0)).await.unwrap();
-                let judge = |finding: &Finding| Verdict::Apply(acknowledged(finding, &account("ada")));
+                let judge = |finding: &Finding, _: Option<&Finding>| {
+                    Verdict::Apply(acknowledged(finding, &account("ada")))
+                };
                 store.decide(&acknowledge(&name, "ada", 1), &ALL, &judge).await.unwrap();
             }
         });

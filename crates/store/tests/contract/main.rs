@@ -25,6 +25,7 @@ mod reader;
 mod samples;
 mod sealing;
 mod timeline;
+mod two_findings;
 
 macro_rules! on_both {
     ($($module:ident :: $case:ident),* $(,)?) => {
@@ -86,6 +87,9 @@ on_both! {
     timeline::a_withdrawal_is_a_step_of_the_log,
     timeline::entries_come_back_once_each,
     timeline::evaluation_reads_what_takes_effect,
+    two_findings::a_merge_changes_both_or_nothing,
+    two_findings::nothing_a_person_wrote_is_overwritten,
+    two_findings::of_two_merges_that_cross_one_wins,
 }
 
 mod sqlite_alone {

@@ -6,9 +6,9 @@ use std::error::Error;
 use notchwatch_desk::Desk;
 use notchwatch_model::{
     Act, ChannelName, ClassId, Decoded, Direction, EngineSerial, Envelope, EvidenceWeight, FaultId,
-    FindingId, FindingKind, MachinePart, Outcome, Principal, Priority, RailwayId, RankedFault, Reason,
-    Regime, Register, Seq, Span, Symptom, SymptomKind, System, Time, TimeToLimit, UnitId, UnitKey, Uom,
-    Urgency,
+    FindingId, FindingKind, MachinePart, Opening, Outcome, Principal, Priority, RailwayId, RankedFault,
+    Reason, Regime, Register, Seq, Span, Symptom, SymptomKind, System, Time, TimeToLimit, UnitId, UnitKey,
+    Uom, Urgency,
 };
 use notchwatch_store::{EvaluationCommit, FindingUpsert, NewMessage, Store, UnitProgress};
 
@@ -255,20 +255,20 @@ fn part(number: usize, case: &Case, now: Time) -> Result<MachinePart, Box<dyn Er
             cautions: vec!["Hot oil under pressure: stop the engine and let it cool before a line is opened.".into()],
         })
     });
-    Ok(MachinePart {
+    let opening = Opening {
         id: FindingId::new(&format!("f-{number:016x}"))?,
         unit: key(case.unit)?,
-        engine: Some(EngineSerial::new(&format!("E-{}", case.unit - 2821))?),
         class: ClassId::new("demo-12")?,
         system: case.system,
         kind: case.kind,
-        title: case.title.into(),
         onset,
         opened: onset + Span::from_hours(14),
+    };
+    Ok(MachinePart {
+        engine: Some(EngineSerial::new(&format!("E-{}", case.unit - 2821))?),
+        title: case.title.into(),
         changed: now - Span::from_mins(7),
         priority: case.priority,
-        active: true,
-        occurrence: 1,
         unstable: case.unit == 4023,
         lasting: vec![symptom.id()],
         symptoms: vec![symptom],
@@ -287,10 +287,7 @@ fn part(number: usize, case: &Case, now: Time) -> Result<MachinePart, Box<dyn Er
             .left_days
             .is_none()
             .then(|| "no limit of the class lies in its way".into()),
-        ended: None,
-        settings_version: 1,
-        scope: notchwatch_model::Scope::Unit,
-        members: vec![],
+        ..MachinePart::new(opening)
     })
 }
 

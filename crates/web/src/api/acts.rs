@@ -7,7 +7,7 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use bytes::Bytes;
 use notchwatch_desk::DeskError;
-use notchwatch_model::{Act, Time};
+use notchwatch_model::{AccountName, Act, ChannelName, FindingId, SymptomName, Time};
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use utoipa::ToSchema;
@@ -40,6 +40,58 @@ pub(crate) struct Shelve {
     /// RFC 3339, in the future.
     until: String,
     /// Why it is hidden.
+    reason: String,
+}
+
+/// Until when at the latest, and which work.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct OutOfService {
+    /// RFC 3339, in the future.
+    until: String,
+    /// Which work is done on the instrument or the machine.
+    reason: String,
+}
+
+/// To whom.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Hand {
+    /// An account that may decide on findings of the unit's railway.
+    to: String,
+}
+
+/// Into which.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Merge {
+    /// Id of the finding that stays: open, and of the same unit.
+    into: String,
+}
+
+/// Which symptoms go.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Split {
+    /// Some of the finding's, not all.
+    symptoms: Vec<SplitSymptom>,
+}
+
+/// A symptom of the finding.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct SplitSymptom {
+    /// Its channel.
+    channel: String,
+    /// Its kind, as the finding says it.
+    kind: String,
+}
+
+/// Why.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Reopen {
+    /// Why it is not done after all.
     reason: String,
 }
 
@@ -114,6 +166,44 @@ act!(
     unshelve, "/api/v1/findings/{id}/unshelve", Empty, |_| Ok(Act::Unshelve)
 );
 act!(
+    /// The caller works on it no more.
+    give_back, "/api/v1/findings/{id}/give-back", Empty, |_| Ok(Act::GiveBack)
+);
+act!(
+    /// Somebody else works on it from now on.
+    hand, "/api/v1/findings/{id}/hand", Hand,
+    |body| Ok(Act::Hand {
+        to: AccountName::new(&body.to).map_err(|e| Problem::pointer("/to", e.to_string()))?,
+    })
+);
+act!(
+    /// Taken out while something is worked on, for a stated time and reason; visible to all as out of service.
+    out_of_service, "/api/v1/findings/{id}/out-of-service", OutOfService,
+    |body| Ok(Act::OutOfService { until: time(&body.until)?, reason: body.reason })
+);
+act!(
+    /// Counts again before its time: the work is tested.
+    back_in_service, "/api/v1/findings/{id}/back-in-service", Empty, |_| Ok(Act::BackInService)
+);
+act!(
+    /// One matter with another finding of the unit: this one closes as `merged`, the other carries its symptoms on.
+    merge, "/api/v1/findings/{id}/merge", Merge,
+    |body| Ok(Act::Merge {
+        into: FindingId::new(&body.into).map_err(|e| Problem::pointer("/into", e.to_string()))?,
+    })
+);
+act!(
+    /// Some of its symptoms become a finding of their own, named at the end of `split_off`.
+    split, "/api/v1/findings/{id}/split", Split,
+    |body| Ok(Act::Split {
+        symptoms: body.symptoms.iter().enumerate().map(symptom).collect::<Result<_, _>>()?,
+    })
+);
+act!(
+    /// Not done after all: open again, and the caller works on it.
+    reopen, "/api/v1/findings/{id}/reopen", Reopen, |body| Ok(Act::Reopen { reason: body.reason })
+);
+act!(
     /// Done, with an outcome.
     close, "/api/v1/findings/{id}/close", Close,
     |body| Ok(Act::Close {
@@ -145,6 +235,14 @@ async fn decide<B: DeserializeOwned>(
         }
         Err(error) => Err(error.into()),
     }
+}
+
+fn symptom((place, name): (usize, &SplitSymptom)) -> Result<SymptomName, Problem> {
+    let wrong = |field: &str, why: String| Problem::pointer(&format!("/symptoms/{place}/{field}"), why);
+    Ok(SymptomName {
+        channel: ChannelName::new(&name.channel).map_err(|e| wrong("channel", e.to_string()))?,
+        kind: name.kind.parse().map_err(|e: String| wrong("kind", e))?,
+    })
 }
 
 fn time(text: &str) -> Result<Time, Problem> {

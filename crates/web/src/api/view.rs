@@ -2,12 +2,15 @@
 //!
 //! Owns field names of `api/v1`. Ids are text, times RFC 3339 in UTC, spans in seconds, numbers finite.
 
+mod log;
+
 use std::collections::BTreeMap;
 
-use notchwatch_model::{EvidenceWeight, Finding, RankedFault, Scope, Symptom, Time, TimeToLimit};
-use notchwatch_store::{Event, HistoryEntry};
+use notchwatch_model::{Earlier, EvidenceWeight, Finding, RankedFault, Scope, Symptom, Time, TimeToLimit};
 use serde::Serialize;
 use utoipa::ToSchema;
+
+pub(crate) use log::{EventView, HistoryView};
 
 /// A finding.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
@@ -59,8 +62,23 @@ pub(crate) struct FindingView {
     waiting_for: Option<String>,
     shelved_until: Option<String>,
     shelved_reason: Option<String>,
+    out_of_service_until: Option<String>,
+    out_of_service_reason: Option<String>,
     closed_by: Option<String>,
     closed_at: Option<String>,
+    /// Opened again last by whom and when.
+    reopened_by: Option<String>,
+    reopened_at: Option<String>,
+    /// Closed as one matter with this finding, which carries its symptoms on.
+    merged_into: Option<String>,
+    /// Findings that were merged into it.
+    merged: Vec<String>,
+    /// Finding that a person split it off from.
+    split_from: Option<String>,
+    /// Findings that were split off it; one is there as soon as the decision is evaluated.
+    split_off: Vec<String>,
+    /// The latest earlier finding of the same cause on the unit, when one ended within 30 days before.
+    again: Option<EarlierView>,
     symptoms: Vec<SymptomView>,
     faults: Vec<FaultView>,
     /// Time until a limit is reached; null with a reason beside it.
@@ -73,6 +91,17 @@ pub(crate) struct FindingView {
     region: Option<String>,
     /// Units that share the cause now, when the scope is a region.
     members: Vec<String>,
+}
+
+/// An earlier finding of the same unit and cause.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[schema(as = Earlier)]
+pub(crate) struct EarlierView {
+    finding: String,
+    /// How it ended.
+    outcome: &'static str,
+    /// When it ended.
+    ended: String,
 }
 
 /// One symptom with the numbers that made it.
@@ -153,43 +182,14 @@ pub(crate) struct TimeToLimitView {
     assumes: String,
 }
 
-/// One line of a finding's history.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-#[schema(as = HistoryEntry)]
-pub(crate) struct HistoryView {
-    at: String,
-    /// A person's or token's name; null where the machine spoke.
-    by: Option<String>,
-    /// The act, or what the machine's event tells.
-    what: &'static str,
-    /// What was said with it: a reason, a note, an outcome, a date.
-    detail: Option<String>,
-    /// Version that the decider saw, or the version after a machine's event.
-    version: u32,
-    /// `false` for a decision that lost a race or was refused; it is kept, and changed nothing.
-    effective: bool,
-}
-
-/// One event of the stream.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-#[schema(as = Event)]
-pub(crate) struct EventView {
-    /// Id of the event; grows for ever.
-    pub(crate) id: String,
-    at: String,
-    /// `opened`, `changed`, `revised`, `decided` or `closed`.
-    event: &'static str,
-    /// The finding as it stood right after.
-    finding: FindingView,
-}
-
 impl FindingView {
     /// The record at `now`, which ends shelves and waits whose time is over.
     pub(crate) fn new(finding: &Finding, now: Time) -> Self {
         let (machine, operator) = (&finding.machine, &finding.operator);
         let shelved = operator.shelved.as_ref().filter(|(until, _)| now < *until);
         let waits = operator.waiting_until.filter(|until| now < *until);
-        let closed_at = operator.closed.as_ref().map(|c| c.1).or(machine.ended.map(|e| e.0));
+        let closed_at = finding.closed().map(|(at, _)| at);
+        let out = operator.out_of_service.as_ref().filter(|(until, _)| now < *until);
         Self {
             id: machine.id.to_string(),
             version: finding.version,
@@ -220,6 +220,15 @@ impl FindingView {
             waiting_for: waits.and_then(|_| operator.waiting_for.clone()),
             shelved_until: shelved.map(|s| s.0.to_string()),
             shelved_reason: shelved.map(|s| s.1.clone()),
+            out_of_service_until: out.map(|o| o.0.to_string()),
+            out_of_service_reason: out.map(|o| o.1.clone()),
+            merged_into: operator.merged_into.as_ref().map(ToString::to_string),
+            merged: operator.merged.iter().map(ToString::to_string).collect(),
+            split_off: operator.split_off.iter().map(ToString::to_string).collect(),
+            split_from: machine.split_from.as_ref().map(ToString::to_string),
+            again: machine.again.as_ref().map(EarlierView::new),
+            reopened_by: operator.reopened.as_ref().map(|r| r.0.to_string()),
+            reopened_at: operator.reopened.as_ref().map(|r| r.1.to_string()),
             closed_by: operator.closed.as_ref().map(|c| c.0.to_string()),
             closed_at: closed_at.map(|t| t.to_string()),
             symptoms: machine
@@ -241,6 +250,16 @@ impl FindingView {
                 Scope::Unit | Scope::Service => None,
             },
             members: machine.members.iter().map(|key| key.unit.to_string()).collect(),
+        }
+    }
+}
+
+impl EarlierView {
+    fn new(earlier: &Earlier) -> Self {
+        Self {
+            finding: earlier.finding.to_string(),
+            outcome: earlier.outcome.word(),
+            ended: earlier.ended.to_string(),
         }
     }
 }
@@ -293,40 +312,6 @@ impl TimeToLimitView {
             p90: time.p90,
             from: time.from.to_string(),
             assumes: time.assumes.clone(),
-        }
-    }
-}
-
-impl HistoryView {
-    pub(crate) fn new(entry: &HistoryEntry) -> Self {
-        match entry {
-            HistoryEntry::Decision(decision) => Self {
-                at: decision.at.to_string(),
-                by: Some(decision.by.to_string()),
-                what: decision.act.word(),
-                detail: crate::words::said(&decision.act),
-                version: decision.seen,
-                effective: decision.effective,
-            },
-            HistoryEntry::Machine { at, kind, version } => Self {
-                at: at.to_string(),
-                by: None,
-                what: kind.word(),
-                detail: None,
-                version: *version,
-                effective: true,
-            },
-        }
-    }
-}
-
-impl EventView {
-    pub(crate) fn new(event: &Event, now: Time) -> Self {
-        Self {
-            id: event.id.to_string(),
-            at: event.at.to_string(),
-            event: event.kind.word(),
-            finding: FindingView::new(&event.finding, now),
         }
     }
 }

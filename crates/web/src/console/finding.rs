@@ -2,6 +2,8 @@
 //!
 //! Owns what stands on the page and in which order. The picture's figures come from their own route.
 
+mod acts;
+
 use std::collections::BTreeSet;
 
 use askama::Template;
@@ -9,8 +11,10 @@ use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use jiff::tz::TimeZone;
-use notchwatch_model::{AlarmState, Class, Finding, FindingId, Outcome, RankedFault, Symptom, Time, Unit};
+use notchwatch_model::{Class, Finding, FindingId, Outcome, Overlay, RankedFault, Symptom, Time, Unit};
 use notchwatch_store::{FindingQuery, HistoryEntry};
+
+use acts::{Acts, Link};
 
 use super::format::{self, Stamp, difference, figure, percent, quantity, stamp};
 use super::page::{Frame, Visitor, answer};
@@ -87,17 +91,6 @@ struct Similar {
     opened: Stamp,
 }
 
-/// What may be done, in this state, by this person.
-#[derive(Debug, Default)]
-#[expect(clippy::struct_excessive_bools, reason = "each says whether one button is shown")]
-struct Acts {
-    any: bool,
-    acknowledge: bool,
-    open: bool,
-    shelved: bool,
-    critical: bool,
-}
-
 #[derive(Debug, Template)]
 #[template(path = "finding.html")]
 struct Page {
@@ -118,6 +111,8 @@ struct Page {
     asks: bool,
     work: String,
     acknowledged: String,
+    /// Shelved or out of service: until when, and why.
+    hidden: String,
     onset: Stamp,
     opened: Stamp,
     recorded: Stamp,
@@ -135,6 +130,7 @@ struct Page {
     faults: Vec<FaultCard>,
     history: Vec<Line>,
     similar: Vec<Similar>,
+    links: Vec<Link>,
     acts: Acts,
     outcomes: Vec<&'static str>,
 }
@@ -192,6 +188,7 @@ pub(crate) async fn show(
         asks: finding.open() && !finding.acknowledged(),
         work: work_words(finding, now),
         acknowledged: acknowledged(finding, now),
+        hidden: hidden(finding, now),
         onset: at(machine.onset),
         opened: at(machine.opened),
         recorded: at(finding.recorded),
@@ -213,18 +210,9 @@ pub(crate) async fn show(
         faults: machine.faults.iter().map(|f| fault(app, f)).collect(),
         history: history.iter().rev().map(|h| line(h, &zone, now)).collect(),
         similar,
-        acts: Acts {
-            any: visitor.who.role.decides(),
-            acknowledge: finding.open() && !finding.acknowledged(),
-            open: finding.open(),
-            shelved: alarm_state == AlarmState::Shelved,
-            critical: machine.priority == notchwatch_model::Priority::Critical,
-        },
-        outcomes: Outcome::ALL
-            .iter()
-            .filter(|o| !matches!(o, Outcome::ReturnedToNormal | Outcome::Withdrawn))
-            .map(|o| o.word())
-            .collect(),
+        links: acts::links(app, visitor, finding, &zone, now).await.map_err(trouble)?,
+        acts: acts::acts(app, visitor, finding, class, now).await.map_err(trouble)?,
+        outcomes: Outcome::ALL.iter().filter(|o| o.chosen()).map(|o| o.word()).collect(),
     };
     Ok(answer(status, &page))
 }
@@ -240,6 +228,16 @@ fn acknowledged(finding: &Finding, now: Time) -> String {
         Some((name, _)) => format!("an earlier occurrence, by {name}"),
         None => String::new(),
     }
+}
+
+fn hidden(finding: &Finding, now: Time) -> String {
+    let operator = &finding.operator;
+    let laid = match finding.overlay(now) {
+        Some(Overlay::Shelved) => operator.shelved.as_ref(),
+        Some(Overlay::OutOfService) => operator.out_of_service.as_ref(),
+        _ => None,
+    };
+    laid.map(|(until, why)| format!("{} more: {why}", format::span(*until - now))).unwrap_or_default()
 }
 
 fn limit_words(finding: &Finding) -> String {
