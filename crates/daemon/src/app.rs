@@ -63,6 +63,7 @@ pub(crate) async fn open(config: &Config, alone: bool) -> anyhow::Result<Opened>
     let options = Options { url, readers: config.store.readers };
     let store = if alone { Store::open(&options).await } else { Store::open_beside(&options).await };
     let store = store.context("opening the store")?;
+    store.bound_quarantine(config.keep.bounds());
     let files = read_register(config)?;
     if files != Register::default() {
         put_register(&store, files).await?;
@@ -148,9 +149,8 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let desk = Desk::new(store.clone(), Arc::new(WallClock), Arc::new(FoldedEvidence(traces)), library)
         .replaying(Arc::new(again));
     tracker.spawn(keeper::follow_register(store.clone(), desk.clone(), register, index, stop.clone()));
-    let keep_raw = Span::from_days(i64::from(config.keep.raw_days));
     tracker.spawn(keeper::look_once(store.clone(), stop.clone()));
-    tracker.spawn(keeper::seal_daily(store.clone(), keep_raw, stop.clone()));
+    tracker.spawn(keeper::seal_daily(store.clone(), config.keep.clone(), stop.clone()));
 
     let limits = WebLimits::default();
     let options = WebOptions {

@@ -6,6 +6,7 @@
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
+use crate::keep::Keep;
 use anyhow::{Context, bail};
 use notchwatch_findings::CommsPolicy;
 use notchwatch_model::Span;
@@ -127,14 +128,6 @@ pub(crate) struct Comms {
     pub(crate) grace_s: u32,
 }
 
-/// `[keep]`
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub(crate) struct Keep {
-    /// Days that messages are kept as received, once sealed into blocks.
-    pub(crate) raw_days: u32,
-}
-
 /// `[log]`
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
@@ -213,12 +206,6 @@ impl Default for Comms {
     }
 }
 
-impl Default for Keep {
-    fn default() -> Self {
-        Self { raw_days: 35 }
-    }
-}
-
 impl Default for Log {
     fn default() -> Self {
         Self { form: LogForm::Text, filter: "info".to_owned() }
@@ -272,6 +259,7 @@ impl Config {
         if self.store.readers == 0 {
             bail!("store.readers: 1 or more");
         }
+        self.keep.check(self.limits.behind_days)?;
         if let Some(file) = self.register.files.iter().find(|f| !f.is_file()) {
             bail!("register.files: {} is not a file", file.display());
         }

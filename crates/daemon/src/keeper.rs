@@ -1,21 +1,24 @@
-//! Housekeeping: the register followed as it changes, what is stored looked at once, days sealed as they end.
+//! Housekeeping: the register followed as it changes, what is stored looked at once, days sealed as they end, old data dropped.
 
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use notchwatch_desk::Desk;
-use notchwatch_model::{Register, Span};
-use notchwatch_store::{Depth, Store};
+use notchwatch_model::Register;
+use notchwatch_store::{Depth, Retained, Store};
 use notchwatch_wire::RegisterIndex;
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
 use crate::clock::now;
+use crate::keep::Keep;
 
 /// How often another process's change of the register is looked for.
 const REGISTER_EVERY: Duration = Duration::from_secs(30);
 /// How often ended days are looked for.
 const SEAL_EVERY: Duration = Duration::from_mins(10);
+/// How often old data are looked for.
+const RETAIN_EVERY: Duration = Duration::from_hours(1);
 
 /// Hands a changed register to decoding and evaluation: at once when it was changed here, else within half a minute.
 pub(crate) async fn follow_register(
@@ -59,10 +62,11 @@ pub(crate) async fn look_once(store: Store, stop: CancellationToken) {
     }
 }
 
-/// Seals ended days into blocks, until `stop`.
-pub(crate) async fn seal_daily(store: Store, keep_raw: Span, stop: CancellationToken) {
+/// Seals ended days into blocks and drops what its time is over for, until `stop`.
+pub(crate) async fn seal_daily(store: Store, keep: Keep, stop: CancellationToken) {
+    let mut retained: Option<Instant> = None;
     loop {
-        match store.seal(now(), keep_raw).await {
+        match store.seal(now(), keep.raw()).await {
             Ok(report) if report.blocks > 0 => tracing::info!(
                 blocks = report.blocks,
                 samples = report.samples,
@@ -73,9 +77,29 @@ pub(crate) async fn seal_daily(store: Store, keep_raw: Span, stop: CancellationT
             Ok(_) => {}
             Err(error) => tracing::warn!(%error, "sealing failed, trying again later"),
         }
+        if retained.is_none_or(|at| at.elapsed() >= RETAIN_EVERY) {
+            retained = Some(Instant::now());
+            retain(&store, &keep).await;
+        }
         tokio::select! {
             () = stop.cancelled() => return,
             () = tokio::time::sleep(SEAL_EVERY) => {}
         }
+    }
+}
+
+async fn retain(store: &Store, keep: &Keep) {
+    match store.retain(&keep.retention(), now()).await {
+        Ok(done) if done != Retained::default() => tracing::info!(
+            blocks = done.blocks,
+            rollups = done.rollups,
+            findings = done.findings,
+            quarantine_rows = done.refused,
+            ticks = done.ticks,
+            snapshots = done.snapshots,
+            "dropped what its time is over for"
+        ),
+        Ok(_) => {}
+        Err(error) => tracing::warn!(%error, "old data were not dropped, trying again later"),
     }
 }

@@ -13,6 +13,7 @@ mod evidence;
 mod examine;
 mod health;
 mod import;
+mod keep;
 mod keeper;
 mod metrics;
 mod timeline;

@@ -6,8 +6,10 @@ use notchwatch_model::ChannelIx;
 
 use crate::damage::{Damage, Known, Place};
 use crate::db::{Db, Row, values};
-use crate::journal::read::{block_day, block_samples, block_texts, row_samples, texts_and_uoms};
-use crate::pack::{message, rollup};
+use crate::journal::read::{
+    block_day, block_samples, block_texts, latest_samples, row_samples, texts_and_uoms,
+};
+use crate::pack::rollup;
 use crate::{Error, Result, Store, int};
 
 /// Rows read in one transaction.
@@ -102,19 +104,18 @@ impl Store {
     }
 
     async fn walk_latest(&self, most: usize) -> Result<u64> {
-        let sql = "SELECT unit_no, packed FROM latest ORDER BY unit_no LIMIT $1";
+        let sql = "SELECT unit_no, packed, crc FROM latest ORDER BY unit_no LIMIT $1";
         let rows = self.shared.db.fetch(sql, values![int(most)]).await?;
         for row in &rows {
             let place = Place::Latest { unit_no: row.int("unit_no")? };
-            let read = message::unpack(&row.blob("packed")?).map_err(|b| b.at("latest"));
-            self.shared.known.spare(place, read)?;
+            self.shared.known.spare(place, latest_samples(row))?;
         }
         Ok(rows.len() as u64)
     }
 
     async fn walk_journal(&self, most: usize) -> Result<u64> {
         let sql =
-            "SELECT seq, samples, packed, extras FROM journal WHERE seq < $1 ORDER BY seq DESC LIMIT $2";
+            "SELECT seq, samples, packed, extras, crc FROM journal WHERE seq < $1 ORDER BY seq DESC LIMIT $2";
         let (mut before, mut looked) = (i64::MAX, 0);
         loop {
             let page = AT_ONCE.min(most - looked);

@@ -19,6 +19,7 @@ mod pack;
 mod partition;
 mod quarantine;
 mod register;
+mod retention;
 mod timeline;
 mod upkeep;
 
@@ -40,7 +41,8 @@ pub use findings::{
     Cursor, Event, EventKind, FindingQuery, HistoryEntry, Judge, NewDecision, Page, Verdict, Verdicted,
 };
 pub use journal::{Appended, JournalMessage, NewMessage, Rollup, SealReport};
-pub use quarantine::{QuarantineQuery, QuarantineRow};
+pub use quarantine::{QuarantineBounds, QuarantineQuery, QuarantineRow};
+pub use retention::{Retained, Retention};
 pub use timeline::{TimelineQuery, TimelineStep};
 
 use db::Db;
@@ -80,6 +82,8 @@ struct Shared {
     writer: Mutex<Writer>,
     /// What reads found damaged and left out.
     known: damage::Known,
+    /// How much quarantine keeps.
+    quarantine: Mutex<QuarantineBounds>,
     events: watch::Sender<EventId>,
     tasks: TaskTracker,
     stop: CancellationToken,
@@ -118,6 +122,7 @@ impl Store {
             railways: RwLock::default(),
             writer: Mutex::new(Writer::new()?),
             known: damage::Known::default(),
+            quarantine: Mutex::default(),
             events: watch::Sender::new(newest),
             tasks: TaskTracker::new(),
             _stop_on_drop: stop.clone().drop_guard(),
@@ -143,6 +148,11 @@ impl Store {
     /// Whether the store answers.
     pub async fn ping(&self) -> Result<()> {
         self.shared.db.fetch_for_work("SELECT position FROM evaluation", vec![]).await.map(drop)
+    }
+
+    /// Sets how much quarantine keeps from now on; the oldest go when the next is refused.
+    pub fn bound_quarantine(&self, bounds: QuarantineBounds) {
+        *held(&self.shared.quarantine) = bounds;
     }
 
     /// Newest event id, updated after every commit of this process (and by polling for other processes' on `PostgreSQL`).

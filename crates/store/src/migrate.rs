@@ -47,6 +47,12 @@ const MIGRATIONS: &[Migration] = &[
         sqlite: include_str!("../../../migrations/sqlite/0005_two_findings.sql"),
         postgres: include_str!("../../../migrations/postgres/0005_two_findings.sql"),
     },
+    Migration {
+        version: 6,
+        name: "keep",
+        sqlite: include_str!("../../../migrations/sqlite/0006_keep.sql"),
+        postgres: include_str!("../../../migrations/postgres/0006_keep.sql"),
+    },
 ];
 
 /// Held while migrating, so that two processes that start at once do not both migrate.

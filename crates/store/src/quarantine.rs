@@ -3,7 +3,8 @@
 mod read;
 mod write;
 
-pub(crate) use write::{BOUNDS, Refused, put_refused, refused_rows};
+pub use write::QuarantineBounds;
+pub(crate) use write::{Refused, cut, first_received_since, put_refused, refused_rows};
 
 use notchwatch_model::{RailwayId, Reason, Time, UnitId};
 

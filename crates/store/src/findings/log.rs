@@ -55,14 +55,18 @@ impl Store {
         rows.iter().map(event).collect()
     }
 
-    /// Oldest and newest event id kept; `None` when the log is empty.
+    /// Oldest event id from which on the log is whole, and the newest; `None` when the log is empty.
     pub async fn event_range(&self) -> Result<Option<(EventId, EventId)>> {
-        let sql = "SELECT MIN(id) AS oldest, MAX(id) AS newest FROM event";
+        let sql = "SELECT MIN(id) AS oldest, MAX(id) AS newest, \
+                   (SELECT value + 1 FROM counter WHERE name = 'event-dropped') AS whole FROM event";
         let rows = self.shared.db.fetch(sql, values![]).await?;
         let Some(row) = rows.first() else { return Ok(None) };
         let ends = (row.maybe_int("oldest")?, row.maybe_int("newest")?);
         Ok(if let (Some(oldest), Some(newest)) = ends {
-            Some((EventId(oldest), EventId(newest)))
+            Some((
+                EventId(oldest.max(row.maybe_int("whole")?.unwrap_or(oldest)).min(newest)),
+                EventId(newest),
+            ))
         } else {
             None
         })

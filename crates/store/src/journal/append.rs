@@ -12,7 +12,7 @@ use super::{Appended, NewMessage};
 use crate::clean::clean;
 use crate::db::{Column, Tx, values};
 use crate::pack::{bytes, extras, message};
-use crate::quarantine::{BOUNDS, Refused, put_refused, refused_rows};
+use crate::quarantine::{Refused, put_refused, refused_rows};
 use crate::register::give;
 use crate::{Error, Result, Store, held, int};
 
@@ -118,7 +118,8 @@ impl Store {
             Mode::Sorting => late = sort_out(&mut tx, &mut rows, &railways_of(ready)).await?,
         }
         let refused: Vec<&Refused> = batch.refused.iter().chain(&late).collect();
-        let quarantined = put_refused(&mut tx, &refused, &BOUNDS).await?;
+        let bounds = *held(&self.shared.quarantine);
+        let quarantined = put_refused(&mut tx, &refused, bounds).await?;
         let done = Appended {
             last: rows.last().map(|(seq, _)| Seq(*seq)),
             messages: rows.len() as u64,
@@ -214,6 +215,10 @@ async fn put_rows(tx: &mut Tx, rows: &[(i64, &Ready<'_>)]) -> Result<()> {
         ("content_type", Column::Texts(all().map(content_type).collect())),
         ("packed", Column::blobs(all().map(|r| r.packed.clone()))),
         ("extras", Column::Blobs(all().map(|r| r.extras.clone()).collect())),
+        (
+            "crc",
+            Column::ints(all().map(|r| bytes::crc(&[&r.packed, r.extras.as_deref().unwrap_or_default()]))),
+        ),
         ("raw", Column::blobs(all().map(|r| r.raw.clone()))),
     ];
     tx.insert("journal", columns, "").await.map(drop)

@@ -8,7 +8,7 @@ use super::JournalMessage;
 use crate::damage::{Known, Place};
 use crate::db::{Row, Tx, values};
 use crate::pack::block::{Block, Day};
-use crate::pack::{Broken, extras, message};
+use crate::pack::{Broken, bytes, extras, message};
 use crate::register::unit_key;
 use crate::{Result, Store, int};
 
@@ -26,7 +26,7 @@ impl Store {
     /// Journal messages after a position, in order, `limit` at most. A damaged one comes without its samples, so that
     /// a reader gets past it.
     pub async fn journal_after(&self, after: Seq, limit: usize) -> Result<Vec<JournalMessage>> {
-        let sql = "SELECT j.seq, u.railway, u.unit, j.received, j.retained, j.approximate, j.packed, j.extras \
+        let sql = "SELECT j.seq, u.railway, u.unit, j.received, j.retained, j.approximate, j.packed, j.extras, j.crc \
                    FROM journal j JOIN unit u ON u.unit_no = j.unit_no WHERE j.seq > $1 ORDER BY j.seq LIMIT $2";
         let rows = self.shared.db.fetch_for_work(sql, values![after.0, int(limit)]).await?;
         rows.iter().map(|row| journal_message(&self.shared.known, row)).collect()
@@ -108,11 +108,10 @@ impl Store {
         let known = &self.shared.known;
         let mut tx = self.shared.db.read().await?;
         let mut newest = Newest::default();
-        let sql = "SELECT packed FROM latest WHERE unit_no = $1";
+        let sql = "SELECT packed, crc FROM latest WHERE unit_no = $1";
         let mut beyond = false;
         if let Some(row) = tx.fetch_one(sql, values![unit_no]).await? {
-            let read = message::unpack(&row.blob("packed")?).map_err(|b| b.at("latest"));
-            let sealed = known.spare(Place::Latest { unit_no }, read.map(Some))?;
+            let sealed = known.spare(Place::Latest { unit_no }, latest_samples(&row).map(Some))?;
             beyond = sealed.as_ref().is_none_or(|sealed| sealed.iter().any(|s| s.time > now));
             let sealed = sealed.unwrap_or_default();
             newest.extend(sealed.into_iter().filter(|s| s.time <= now));
@@ -212,7 +211,7 @@ async fn block_rows(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<Row>> {
 
 /// Rows of which a day is in no block yet.
 async fn open_rows(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<Row>> {
-    let sql = "SELECT seq, open_day, packed, extras FROM journal WHERE unit_no = $1 AND open_day IS NOT NULL \
+    let sql = "SELECT seq, open_day, packed, extras, crc FROM journal WHERE unit_no = $1 AND open_day IS NOT NULL \
                AND last_event >= $2 AND first_event < $3 AND ($4 IS NULL OR seq <= $4) ORDER BY seq";
     let up_to = wanted.up_to.map(|seq| seq.0);
     tx.fetch(sql, values![wanted.unit_no, wanted.from, wanted.to, up_to]).await
@@ -264,16 +263,31 @@ pub(crate) fn block_texts(known: &Known, row: &Row) -> Result<Vec<TextSample>> {
     Ok(texts.into_iter().map(|(text, _)| text).collect())
 }
 
-/// Samples of a journal row.
+/// Samples of a journal row, whose sum is checked when it has one.
 pub(crate) fn row_samples(row: &Row) -> Result<Vec<Sample>> {
     let seq = row.int("seq")?;
-    message::unpack(&row.blob("packed")?).map_err(|b| b.at(format!("journal {seq}")))
+    let (packed, extras) = (row.blob("packed")?, row.maybe_blob("extras")?);
+    checked(row, &[&packed, extras.as_deref().unwrap_or_default()])?
+        .and_then(|()| message::unpack(&packed))
+        .map_err(|b| b.at(format!("journal {seq}")))
 }
 
-/// Texts and units of measure of a journal row.
+/// Texts and units of measure of a journal row. [`row_samples`] checks the sum.
 pub(crate) fn texts_and_uoms(row: &Row) -> Result<(Vec<TextSample>, Vec<notchwatch_model::UomUse>)> {
     let seq = row.int("seq")?;
     extras::unpack(row.maybe_blob("extras")?.as_deref()).map_err(|b| b.at(format!("journal {seq}")))
+}
+
+/// Newest samples of a unit, whose sum is checked when they have one.
+pub(crate) fn latest_samples(row: &Row) -> Result<Vec<Sample>> {
+    let packed = row.blob("packed")?;
+    checked(row, &[&packed])?.and_then(|()| message::unpack(&packed)).map_err(|b| b.at("latest"))
+}
+
+/// Compares bytes with the row's sum; rows of before have none.
+fn checked(row: &Row, parts: &[&[u8]]) -> Result<std::result::Result<(), Broken>> {
+    let right = row.maybe_int("crc")?.is_none_or(|told| told == bytes::crc(parts));
+    Ok(if right { Ok(()) } else { Err(Broken("checksum does not match")) })
 }
 
 fn journal_message(known: &Known, row: &Row) -> Result<JournalMessage> {

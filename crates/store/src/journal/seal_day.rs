@@ -4,11 +4,11 @@ use std::collections::{BTreeMap, HashSet};
 
 use notchwatch_model::{Sample, Seq, Time};
 
-use super::read::{Newest, block_day, last_before, row_samples, settled, texts_and_uoms};
+use super::read::{Newest, block_day, last_before, latest_samples, row_samples, settled, texts_and_uoms};
 use crate::damage::{Known, Place};
 use crate::db::{Column, Tx, values};
 use crate::pack::block::{self, Day};
-use crate::pack::{message, rollup};
+use crate::pack::{bytes, message, rollup};
 use crate::{Error, Result, int};
 
 /// What is written for one unit and day.
@@ -33,7 +33,7 @@ pub(crate) struct NewBlock {
 
 /// Reads the open rows of a day and packs them with what its block holds. `None` when there are none.
 pub(crate) async fn pack_day(tx: &mut Tx, unit_no: i64, day: i64) -> Result<Option<Sealed>> {
-    let sql = "SELECT seq, received, retained, approximate, packed, extras FROM journal \
+    let sql = "SELECT seq, received, retained, approximate, packed, extras, crc FROM journal \
                WHERE unit_no = $1 AND open_day = $2 ORDER BY seq";
     let rows = tx.fetch(sql, values![unit_no, day]).await?;
     if rows.is_empty() {
@@ -116,11 +116,10 @@ async fn put_blocks(tx: &mut Tx, blocks: &[(&Sealed, &NewBlock)]) -> Result<()> 
 async fn put_newest(tx: &mut Tx, known: &Known, blocks: &[(&Sealed, &NewBlock)]) -> Result<()> {
     let units: Vec<i64> = blocks.iter().map(|b| b.0.unit_no).collect();
     let mut newest: BTreeMap<i64, Newest> = BTreeMap::new();
-    let sql = "SELECT unit_no, packed FROM latest WHERE unit_no IN INTS($1)";
+    let sql = "SELECT unit_no, packed, crc FROM latest WHERE unit_no IN INTS($1)";
     for row in tx.fetch(sql, values![units]).await? {
         let unit_no = row.int("unit_no")?;
-        let read = message::unpack(&row.blob("packed")?).map_err(|b| b.at("latest"));
-        let samples = match known.spare(Place::Latest { unit_no }, read.map(Some))? {
+        let samples = match known.spare(Place::Latest { unit_no }, latest_samples(&row).map(Some))? {
             Some(samples) => samples,
             None => last_before(tx, known, unit_no, Time::LATEST).await?,
         };
@@ -129,13 +128,15 @@ async fn put_newest(tx: &mut Tx, known: &Known, blocks: &[(&Sealed, &NewBlock)])
     for (sealed, block) in blocks {
         newest.entry(sealed.unit_no).or_default().extend(block.newest.iter().copied());
     }
+    let (units, packed): (Vec<i64>, Vec<Vec<u8>>) =
+        newest.into_iter().map(|(unit, n)| (unit, message::pack(&n.into_samples()))).unzip();
     let columns = vec![
-        ("unit_no", Column::ints(newest.keys().copied())),
-        ("packed", Column::blobs(newest.into_values().map(|n| message::pack(&n.into_samples())))),
+        ("unit_no", Column::ints(units)),
+        ("crc", Column::ints(packed.iter().map(|packed| bytes::crc(&[packed])))),
+        ("packed", Column::blobs(packed)),
     ];
-    tx.insert("latest", columns, "ON CONFLICT (unit_no) DO UPDATE SET packed = excluded.packed")
-        .await
-        .map(drop)
+    let merge = "ON CONFLICT (unit_no) DO UPDATE SET packed = excluded.packed, crc = excluded.crc";
+    tx.insert("latest", columns, merge).await.map(drop)
 }
 
 /// Revision that comes next, and what the present one holds.

@@ -5,7 +5,7 @@
 
 use notchwatch_model::{Seq, Span, Time};
 
-use super::{BY_DAY, Part};
+use super::Part;
 use crate::db::{Db, postgres, values};
 use crate::{Result, Store};
 
@@ -53,18 +53,36 @@ impl Store {
         Ok((dropped, rows))
     }
 
-    /// Drops parts of blocks and rollups (28 UTC days each) all of whose days are before a day, counted since 1970,
+    /// Drops parts of blocks or rollups (28 UTC days each) all of whose days are before a day, counted since 1970,
     /// without a lock that readers or writers wait for. Days before it in a part that reaches it stay until the rest
-    /// is old too. On `SQLite`, which has no parts, nothing happens.
-    pub async fn drop_days(&self, before: i64) -> Result<()> {
-        let Db::Postgres(pools) = &self.shared.db else { return Ok(()) };
-        for table in BY_DAY {
-            finish(pools, table).await?;
-            for part in self.parts(table).await?.iter().filter(|part| part.to <= before) {
+    /// is old too. A part with days that somebody needs stays: returns the days (from, to) of those.
+    pub(crate) async fn drop_day_parts(
+        &self,
+        table: &'static str,
+        before: i64,
+        needed: Option<i64>,
+    ) -> Result<Vec<(i64, i64)>> {
+        let Db::Postgres(pools) = &self.shared.db else { return Ok(Vec::new()) };
+        finish(pools, table).await?;
+        let mut rest = Vec::new();
+        for part in self.parts(table).await?.iter().filter(|part| part.to <= before) {
+            if needed.is_none_or(|first| first >= part.to) {
                 take_out(pools, table, part).await?;
+            } else if let Some(from) = part.from.map_or(self.first_day(table).await?, Some) {
+                rest.push((from, part.to));
             }
         }
-        Ok(())
+        Ok(rest)
+    }
+
+    async fn first_day(&self, table: &'static str) -> Result<Option<i64>> {
+        let sql = if table == "block" {
+            "SELECT MIN(day) AS first FROM block"
+        } else {
+            "SELECT MIN(day) AS first FROM rollup"
+        };
+        let rows = self.shared.db.fetch_for_work(sql, values![]).await?;
+        rows.first().map_or(Ok(None), |row| row.maybe_int("first"))
     }
 
     async fn judge(&self, part: &Part, before: Time, judged: Seq) -> Result<Verdict> {

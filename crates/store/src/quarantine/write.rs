@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use notchwatch_model::{RailwayId, Reason, Refusal};
+use notchwatch_model::{RailwayId, Reason, Refusal, Time};
 
 use crate::clean::clean;
 use crate::db::{Column, Tx, values};
@@ -11,15 +11,20 @@ use crate::register::give;
 use crate::{NewMessage, Result, int};
 
 /// How much is kept. The oldest go first.
-pub(crate) struct Bounds {
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct QuarantineBounds {
     /// Most rows.
-    rows: i64,
-    /// Most bytes.
-    bytes: i64,
+    pub rows: u32,
+    /// Most bytes of messages, as they are kept.
+    pub bytes: u64,
 }
 
-/// Ours: some weeks of a fleet with one bad sender, some hours of a flood.
-pub(crate) const BOUNDS: Bounds = Bounds { rows: 200_000, bytes: 512 << 20 };
+impl Default for QuarantineBounds {
+    /// Some weeks of a fleet with one bad sender, some hours of a flood.
+    fn default() -> Self {
+        Self { rows: 200_000, bytes: 512 << 20 }
+    }
+}
 /// Share of the bytes left after a cut, so that it is not made for every message.
 const AFTER_CUT: (i64, i64) = (9, 10);
 
@@ -72,7 +77,7 @@ pub(crate) fn refused_rows(
 }
 
 /// Writes refusals and drops the oldest beyond the stated size. Returns how many rows were written.
-pub(crate) async fn put_refused(tx: &mut Tx, refused: &[&Refused], bounds: &Bounds) -> Result<u64> {
+pub(crate) async fn put_refused(tx: &mut Tx, refused: &[&Refused], bounds: QuarantineBounds) -> Result<u64> {
     let rows: usize = refused.iter().map(|r| r.reasons.len()).sum();
     if rows == 0 {
         return Ok(0);
@@ -119,33 +124,45 @@ async fn put_numbered(tx: &mut Tx, rows: &[(i64, i64, &Refused, &ReasonRow)]) ->
 }
 
 /// Drops the oldest rows beyond the most kept, by rows and by bytes.
-async fn bound(tx: &mut Tx, newest: i64, added: i64, bounds: &Bounds) -> Result<()> {
+async fn bound(tx: &mut Tx, newest: i64, added: i64, bounds: QuarantineBounds) -> Result<()> {
     let held = give(tx, "quarantine-bytes", usize::try_from(added).unwrap_or_default()).await? + added - 1;
-    let mut keep_from = newest - bounds.rows + 1;
-    if held > bounds.bytes {
+    let most = int(bounds.bytes);
+    let mut keep_from = newest - i64::from(bounds.rows) + 1;
+    if held > most {
         let sql = "SELECT MIN(raw_id) AS oldest FROM (SELECT raw_id, SUM(size) OVER (ORDER BY raw_id DESC) AS sum \
                    FROM quarantine_raw) AS running WHERE sum <= $1";
-        let row = tx.fetch_one(sql, values![bounds.bytes / AFTER_CUT.1 * AFTER_CUT.0]).await?;
+        let row = tx.fetch_one(sql, values![most / AFTER_CUT.1 * AFTER_CUT.0]).await?;
         let oldest = row.map_or(Ok(None), |row| row.maybe_int("oldest"))?;
         keep_from = keep_from.max(oldest.unwrap_or(newest));
     }
-    if keep_from <= 1 {
-        return Ok(());
+    if keep_from > 1 {
+        cut(tx, keep_from).await?;
     }
-    tx.execute("DELETE FROM quarantine WHERE id < $1", values![keep_from]).await?;
+    Ok(())
+}
+
+/// Drops rows below a number, and bytes of messages that no row is left of. Returns how many rows.
+pub(crate) async fn cut(tx: &mut Tx, keep_from: i64) -> Result<u64> {
+    let rows = tx.execute("DELETE FROM quarantine WHERE id < $1", values![keep_from]).await?;
     let sql = "SELECT CAST(COALESCE(SUM(size), 0) AS BIGINT) AS size FROM quarantine_raw \
-               WHERE raw_id < (SELECT MIN(raw_id) FROM quarantine)";
-    let dropped = tx.fetch_one(sql, values![]).await?.map_or(Ok(0), |row| row.int("size"))?;
-    tx.execute("DELETE FROM quarantine_raw WHERE raw_id < (SELECT MIN(raw_id) FROM quarantine)", values![])
-        .await?;
+               WHERE raw_id < COALESCE((SELECT MIN(raw_id) FROM quarantine), $1)";
+    let dropped = tx.fetch_one(sql, values![keep_from]).await?.map_or(Ok(0), |row| row.int("size"))?;
+    let sql = "DELETE FROM quarantine_raw WHERE raw_id < COALESCE((SELECT MIN(raw_id) FROM quarantine), $1)";
+    tx.execute(sql, values![keep_from]).await?;
     tx.execute("UPDATE counter SET value = value - $1 WHERE name = 'quarantine-bytes'", values![dropped])
-        .await
-        .map(drop)
+        .await?;
+    Ok(rows)
+}
+
+/// Number after the newest row received before a time; nothing when there is none.
+pub(crate) async fn first_received_since(tx: &mut Tx, before: Time) -> Result<Option<i64>> {
+    let sql = "SELECT MAX(id) + 1 AS first FROM quarantine WHERE received < $1";
+    tx.fetch_one(sql, values![before]).await?.map_or(Ok(None), |row| row.maybe_int("first"))
 }
 
 #[cfg(test)]
 mod tests {
-    use notchwatch_model::{AccountName, Decoded, Envelope, RailwayFilter, Register, Time};
+    use notchwatch_model::{AccountName, Decoded, Envelope, RailwayFilter, Register};
 
     use super::*;
     use crate::{Options, QuarantineQuery, Store};
@@ -173,20 +190,20 @@ mod tests {
         let store = Store::open(&Options { url, readers: 1 }).await.unwrap();
         let by = AccountName::new("setup").unwrap();
         store.put_register(&Register::default(), &by, Time::EPOCH).await.unwrap();
-        let put = async |number, bounds: &Bounds| {
+        let put = async |number, bounds: QuarantineBounds| {
             let mut tx = store.shared.db.write().await.unwrap();
             put_refused(&mut tx, &[&refused(number, 200)], bounds).await.unwrap();
             tx.commit().await.unwrap();
             let page = store.quarantine(&QuarantineQuery::default(), &RailwayFilter::All).await.unwrap();
             page.items.iter().map(|row| row.id).collect::<Vec<_>>()
         };
-        let wide = Bounds { rows: 100, bytes: 1 << 20 };
+        let wide = QuarantineBounds { rows: 100, bytes: 1 << 20 };
         for number in 0..4 {
-            put(number, &wide).await;
+            put(number, wide).await;
         }
-        let by_rows = put(4, &Bounds { rows: 6, ..wide }).await;
+        let by_rows = put(4, QuarantineBounds { rows: 6, ..wide }).await;
         assert_eq!(by_rows, [10, 9, 8, 7, 6, 5]);
-        let by_bytes = put(5, &Bounds { bytes: 500, ..wide }).await;
+        let by_bytes = put(5, QuarantineBounds { bytes: 500, ..wide }).await;
         assert_eq!(by_bytes, [12, 11, 10, 9], "two messages of 201 bytes each are left");
         for id in by_bytes {
             assert!(store.quarantine_row(id, &RailwayFilter::All).await.unwrap().is_some());

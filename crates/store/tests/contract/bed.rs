@@ -84,6 +84,13 @@ impl Bed {
         store
     }
 
+    /// A number that `SQLite` tells beside the store.
+    pub(crate) async fn number(&self, sql: &str) -> i64 {
+        let options = sqlx::sqlite::SqliteConnectOptions::new().filename(self.folder.path().join("store.db"));
+        let mut connection = sqlx::SqliteConnection::connect_with(&options).await.unwrap();
+        sqlx::query_scalar(AssertSqlSafe(sql)).fetch_one(&mut connection).await.unwrap()
+    }
+
     /// Runs SQL beside the store.
     pub(crate) async fn sql(&self, sql: &str) {
         let result = match self.engine {

@@ -115,6 +115,32 @@ pub(crate) async fn a_reader_of_the_journal_gets_past_damage(bed: &Bed) {
     store.close().await;
 }
 
+/// The last byte is the last value: what stands there afterwards decodes and was never measured.
+pub(crate) async fn a_changed_number_is_found(bed: &Bed) {
+    let store = three_days(bed).await;
+    let nm = unit("northmoor/NM-1");
+    let change = |table: &str, rows: &str| match bed.engine {
+        Engine::Sqlite => format!(
+            "UPDATE {table} SET packed = CAST(substr(packed, 1, length(packed) - 1) || x'08' AS BLOB) WHERE {rows}"
+        ),
+        Engine::Postgres => format!(
+            "UPDATE {table} SET packed = overlay(packed PLACING '\\x08'::bytea FROM length(packed)) WHERE {rows}"
+        ),
+    };
+    bed.sql(&change("journal", "seq = 1")).await;
+    assert!(store.journal_after(Seq(0), 1).await.unwrap()[0].samples.is_empty());
+    let before = store.latest(&nm, at(0)).await.unwrap();
+    bed.sql(&change("latest", "unit_no = 1")).await;
+    assert_eq!(store.latest(&nm, at(0)).await.unwrap(), before, "looked for in blocks");
+    assert_eq!(store.damage().len(), 2, "{:?}", store.damage());
+
+    bed.sql("UPDATE journal SET crc = NULL; UPDATE latest SET crc = NULL").await;
+    assert_eq!(store.journal_after(Seq(1), 9).await.unwrap().len(), 8, "rows of before have no sum");
+    assert!(store.journal_after(Seq(1), 9).await.unwrap().iter().all(|m| m.samples.len() == 600));
+    assert_eq!(store.latest(&unit("northmoor/NM-2"), at(0)).await.unwrap().len(), 1);
+    store.close().await;
+}
+
 pub(crate) async fn a_damaged_channel_takes_only_itself(bed: &Bed) {
     let store = three_days(bed).await;
     let nm = unit("northmoor/NM-1");

@@ -22,6 +22,7 @@ mod parts;
 mod pooler;
 mod quarantine;
 mod reader;
+mod retention;
 mod samples;
 mod sealing;
 mod timeline;
@@ -48,6 +49,7 @@ macro_rules! on_both {
 on_both! {
     access::accounts_sessions_tokens_and_audit_come_back,
     damage::a_counter_that_fell_behind_is_told,
+    damage::a_changed_number_is_found,
     damage::a_damaged_channel_takes_only_itself,
     damage::a_damaged_block_takes_nothing_else_along,
     damage::a_reader_of_the_journal_gets_past_damage,
@@ -72,6 +74,9 @@ on_both! {
     outage::a_cut_connection_heals,
     quarantine::a_row_bad_at_the_database_is_set_aside,
     quarantine::refusals_are_kept_by_reason,
+    retention::closed_findings_go_with_their_logs,
+    retention::refusals_ticks_and_snapshots_go_by_age,
+    retention::samples_go_but_for_those_that_are_needed,
     samples::a_large_message_and_a_catch_up_fit,
     samples::messages_come_back_as_decoded,
     samples::positions_become_visible_in_order,
@@ -92,11 +97,20 @@ on_both! {
     two_findings::of_two_merges_that_cross_one_wins,
 }
 
-mod sqlite_alone {
-    #[test]
-    fn another_program_reads_the_same() {
-        crate::bed::run(crate::bed::Engine::Sqlite, crate::reader::another_program_reads_the_same);
-    }
+macro_rules! on_sqlite {
+    ($($module:ident :: $case:ident),* $(,)?) => {
+        mod sqlite_alone {
+            $(#[test]
+            fn $case() {
+                crate::bed::run(crate::bed::Engine::Sqlite, crate::$module::$case);
+            })*
+        }
+    };
+}
+
+on_sqlite! {
+    reader::another_program_reads_the_same,
+    retention::a_file_stops_growing,
 }
 
 macro_rules! on_postgres {

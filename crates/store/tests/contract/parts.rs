@@ -4,7 +4,7 @@
 use std::time::Duration;
 
 use notchwatch_model::{ChannelIx, Seq, Span, Time};
-use notchwatch_store::{EvaluationCommit, Store};
+use notchwatch_store::{EvaluationCommit, Retention, Store};
 use sha2::{Digest as _, Sha256};
 use sqlx::{AssertSqlSafe, Connection as _};
 
@@ -263,8 +263,10 @@ pub(crate) async fn old_days_go_whole(bed: &Bed) {
         store.append(&[message("northmoor/NM-1", day * DAY, vec![sample(day * DAY, 0, 1.0)])]).await.unwrap();
     }
     store.seal(at(DAY), Span::from_days(7)).await.unwrap();
+    judge_all(&store).await;
     let parts = names(bed, "block").await.len();
-    store.drop_days(at(-100 * DAY).day()).await.unwrap();
+    let days = Some(Span::from_days(100));
+    store.retain(&Retention { samples: days, rollups: days, ..Retention::default() }, at(0)).await.unwrap();
     assert_eq!(names(bed, "block").await.len(), names(bed, "rollup").await.len());
     assert!(names(bed, "block").await.len() <= parts - 2);
     let read = store.unit_samples(&unit("northmoor/NM-1"), at(-500 * DAY), at(DAY), None).await.unwrap();

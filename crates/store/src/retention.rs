@@ -1,0 +1,99 @@
+//! Retention: what is dropped when, by kind, a bounded piece at a time.
+//!
+//! Refuses to drop what an open finding shows, what is not judged yet, and what late data may still need.
+
+mod findings;
+mod samples;
+
+use notchwatch_model::{Span, Time};
+
+use crate::quarantine::{cut, first_received_since};
+use crate::register::give;
+use crate::{Result, Store};
+
+use crate::db::values;
+
+/// How long each kind is kept. `None` is for good.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Retention {
+    /// Blocks, after the end of their day. Longer than late data are taken.
+    pub samples: Option<Span>,
+    /// Rollups, after the end of their day.
+    pub rollups: Option<Span>,
+    /// Closed findings with their events and decisions, after their last event. Not shorter than samples, or folding
+    /// again what is left would find them anew.
+    pub findings: Option<Span>,
+    /// Refused messages, after receipt.
+    pub refused: Option<Span>,
+    /// Clock ticks that a snapshot of comms holds.
+    pub ticks: Option<Span>,
+    /// Snapshots of units' folds beside the newest three of each.
+    pub snapshots: Option<Span>,
+}
+
+/// What was dropped. Days are those of one unit each; whole parts of `PostgreSQL` are told in the log alone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Retained {
+    /// Blocks.
+    pub blocks: u64,
+    /// Rollups.
+    pub rollups: u64,
+    /// Findings.
+    pub findings: u64,
+    /// Quarantine rows.
+    pub refused: u64,
+    /// Clock ticks.
+    pub ticks: u64,
+    /// Snapshots.
+    pub snapshots: u64,
+}
+
+impl Store {
+    /// Drops what is older than stated and needed by nobody. What is dropped is many short transactions: a stop in
+    /// between leaves nothing half done, and ingest never waits for more than one.
+    pub async fn retain(&self, keep: &Retention, now: Time) -> Result<Retained> {
+        let mut done = Retained::default();
+        if let Some(span) = keep.samples {
+            let before = (now - span).day().min(self.unjudged_since().await?);
+            done.blocks = self.drop_blocks(before, &self.shown_since(now).await?).await?;
+        }
+        if let Some(span) = keep.rollups {
+            done.rollups = self.drop_rollups((now - span).day()).await?;
+        }
+        if let Some(span) = keep.findings {
+            done.findings = self.drop_findings(now - span).await?;
+        }
+        if let Some(span) = keep.refused {
+            done.refused = self.drop_refused(now - span).await?;
+        }
+        if let Some(span) = keep.ticks {
+            done.ticks = self.drop_ticks(now - span).await?;
+        }
+        if let Some(span) = keep.snapshots {
+            done.snapshots = self.drop_snapshots(now - span).await?;
+        }
+        Ok(done)
+    }
+
+    async fn drop_refused(&self, before: Time) -> Result<u64> {
+        let mut tx = self.shared.db.write().await?;
+        // Taken as writers of refusals take them, so that none waits for the other.
+        give(&mut tx, "quarantine", 0).await?;
+        give(&mut tx, "quarantine-bytes", 0).await?;
+        let dropped = match first_received_since(&mut tx, before).await? {
+            Some(keep_from) => cut(&mut tx, keep_from).await?,
+            None => 0,
+        };
+        tx.commit().await?;
+        Ok(dropped)
+    }
+
+    async fn drop_snapshots(&self, before: Time) -> Result<u64> {
+        let mut tx = self.shared.db.write().await?;
+        let sql = "DELETE FROM snapshot WHERE at < $1 AND at < (SELECT newer.at FROM snapshot newer \
+                   WHERE newer.unit_no = snapshot.unit_no ORDER BY newer.at DESC LIMIT 1 OFFSET 2)";
+        let dropped = tx.execute(sql, values![before]).await?;
+        tx.commit().await?;
+        Ok(dropped)
+    }
+}

@@ -1,0 +1,183 @@
+//! Retention: what is old goes by its kind, what somebody needs stays, and a file stops growing.
+
+use notchwatch_model::{
+    ChannelIx, DecisionId, EventId, Finding, MachinePart, OperatorPart, Outcome, Reason, Refusal, Seq, Span,
+    Time,
+};
+use notchwatch_store::{
+    CommsSnapshot, EvaluationCommit, QuarantineBounds, QuarantineQuery, Retained, Retention, Snapshot, Store,
+    Verdict,
+};
+
+use crate::bed::{Bed, account, at, message, sample, unit};
+use crate::findings::{ALL, acknowledge, commit, id, machine};
+
+const DAY: i64 = 86_400;
+
+async fn judge_all(store: &Store) {
+    let position = store.journal_end().await.unwrap();
+    store
+        .commit_evaluation(EvaluationCommit { position, ..EvaluationCommit::default() }, at(0))
+        .await
+        .unwrap();
+}
+
+/// Which of some days a unit has samples of.
+async fn days(store: &Store, name: &str, of: &[i64]) -> Vec<i64> {
+    let mut found = Vec::new();
+    for day in of {
+        let (from, to) = (at(day * DAY - 60), at(day * DAY + 60));
+        if !store.unit_samples(&unit(name), from, to, None).await.unwrap().is_empty() {
+            found.push(*day);
+        }
+    }
+    found
+}
+
+fn since(name: &str, of_unit: &str, onset: Time) -> MachinePart {
+    let mut machine = machine(name, of_unit);
+    (machine.onset, machine.opened) = (onset, onset);
+    machine
+}
+
+pub(crate) async fn samples_go_but_for_those_that_are_needed(bed: &Bed) {
+    const DAYS: [i64; 4] = [-300, -160, -100, -1];
+    let store = bed.open().await;
+    for name in ["northmoor/NM-1", "northmoor/NM-2"] {
+        for day in DAYS {
+            store.append(&[message(name, day * DAY + 60, vec![sample(day * DAY, 0, 1.0)])]).await.unwrap();
+        }
+    }
+    store.seal(at(DAY), Span::ZERO).await.unwrap();
+    let keep = Retention { samples: Some(Span::from_days(60)), ..Retention::default() };
+    store.retain(&keep, at(DAY)).await.unwrap();
+    assert_eq!(days(&store, "northmoor/NM-2", &DAYS).await, DAYS, "nothing is judged yet");
+
+    let open = commit(vec![since("f-1", "northmoor/NM-1", at(-150 * DAY))]);
+    store.commit_evaluation(open, at(0)).await.unwrap();
+    judge_all(&store).await;
+    store.retain(&keep, at(DAY)).await.unwrap();
+    assert_eq!(days(&store, "northmoor/NM-1", &DAYS).await, DAYS[1..], "an open finding shows them");
+    assert_eq!(days(&store, "northmoor/NM-2", &DAYS).await, DAYS[3..]);
+    let (nm, hour) = (unit("northmoor/NM-2"), Span::from_hours(1));
+    let buckets = async || store.rollup(&nm, ChannelIx(0), at(-400 * DAY), at(0), hour).await.unwrap().len();
+    assert_eq!(buckets().await, DAYS.len(), "rollups stay");
+
+    close(&store, "f-1").await;
+    store.retain(&keep, at(DAY)).await.unwrap();
+    assert_eq!(days(&store, "northmoor/NM-1", &DAYS).await, DAYS[3..]);
+    let all = Retention { rollups: Some(Span::from_days(60)), ..keep };
+    store.retain(&all, at(DAY)).await.unwrap();
+    assert_eq!(buckets().await, 1);
+    store.close().await;
+}
+
+async fn close(store: &Store, name: &str) {
+    let judge = |finding: &Finding| {
+        let closed = Some((account("ada"), at(60), Outcome::NoFaultFound));
+        Verdict::Apply(OperatorPart { closed, ..finding.operator.clone() })
+    };
+    store.decide(&acknowledge(name, "ada", 1), &ALL, &judge).await.unwrap().unwrap();
+}
+
+pub(crate) async fn closed_findings_go_with_their_logs(bed: &Bed) {
+    let store = bed.open().await;
+    let quiet =
+        |name: &str| MachinePart { active: false, lasting: Vec::new(), ..machine(name, "northmoor/NM-1") };
+    let lasting = machine("f-lasting", "northmoor/NM-1");
+    store.commit_evaluation(commit(vec![quiet("f-open"), quiet("f-closed"), lasting]), at(0)).await.unwrap();
+    close(&store, "f-closed").await;
+    close(&store, "f-lasting").await;
+    assert_eq!(store.event_range().await.unwrap(), Some((EventId(1), EventId(5))));
+    let keep = Retention { findings: Some(Span::from_days(90)), ..Retention::default() };
+    assert_eq!(store.retain(&keep, at(89 * DAY)).await.unwrap().findings, 0, "not yet");
+    assert_eq!(store.retain(&keep, at(91 * DAY)).await.unwrap().findings, 1);
+    assert_eq!(store.finding(&id("f-closed"), &ALL).await.unwrap(), None);
+    for left in ["f-open", "f-lasting"] {
+        assert!(store.finding(&id(left), &ALL).await.unwrap().is_some(), "{left}");
+    }
+    let events = store.events_after(EventId(0), &ALL, 10).await.unwrap();
+    assert!(events.iter().all(|e| e.finding.machine.id != id("f-closed")) && events.len() == 3);
+    assert_eq!(store.decisions_after(DecisionId(0), 10).await.unwrap().len(), 1);
+    assert_eq!(
+        store.event_range().await.unwrap(),
+        Some((EventId(5), EventId(5))),
+        "the log is whole after the newest event dropped: who resumes before it is told"
+    );
+    store.close().await;
+}
+
+pub(crate) async fn refusals_ticks_and_snapshots_go_by_age(bed: &Bed) {
+    let store = bed.open().await;
+    for day in 0..4 {
+        let mut bad = message("northmoor/NM-1", day * DAY, vec![]);
+        bad.decoded.refused =
+            vec![Refusal { reason: Reason::Malformed, record: None, detail: String::new() }];
+        store.append(&[bad]).await.unwrap();
+        store.put_tick(at(day * DAY), &[]).await.unwrap();
+    }
+    let snapshot = |day: i64| Snapshot {
+        unit: unit("northmoor/NM-1"),
+        at: at(day * DAY),
+        seq: Seq(0),
+        form: 1,
+        state: vec![1],
+    };
+    let held = CommsSnapshot { seq: Seq(0), tick: 3, form: 1, state: vec![1] };
+    let evaluated = EvaluationCommit {
+        snapshots: (0..6).map(snapshot).collect(),
+        ticked: 4,
+        comms_snapshot: Some(held),
+        ..EvaluationCommit::default()
+    };
+    store.commit_evaluation(evaluated, at(0)).await.unwrap();
+    let span = Some(Span::from_days(1));
+    let keep = Retention { refused: span, ticks: span, snapshots: span, ..Retention::default() };
+    let done = store.retain(&keep, at(3 * DAY + 60)).await.unwrap();
+    let expected = Retained { refused: 3, ticks: 2, snapshots: 3, ..Retained::default() };
+    assert_eq!(done, expected, "a tick that the snapshot needs and the newest three snapshots stay");
+    assert_eq!(store.quarantine(&QuarantineQuery::default(), &ALL).await.unwrap().items.len(), 1);
+    assert_eq!(store.ticks_after(0, 10).await.unwrap().len(), 2);
+
+    store.bound_quarantine(QuarantineBounds { rows: 2, ..QuarantineBounds::default() });
+    for late in 0..5 {
+        let mut bad = message("northmoor/NM-1", 3 * DAY + late, vec![]);
+        bad.decoded.refused =
+            vec![Refusal { reason: Reason::Malformed, record: None, detail: String::new() }];
+        store.append(&[bad]).await.unwrap();
+    }
+    assert_eq!(store.quarantine(&QuarantineQuery::default(), &ALL).await.unwrap().items.len(), 2);
+    store.close().await;
+}
+
+/// Days come and go: after the first full span no page is added to the file, and nobody vacuumed it.
+pub(crate) async fn a_file_stops_growing(bed: &Bed) {
+    let store = bed.open().await;
+    let path = bed.url.trim_start_matches("sqlite:");
+    let days = Some(Span::from_days(8));
+    let keep = Retention { samples: days, rollups: days, ..Retention::default() };
+    let mut sizes = Vec::new();
+    for day in 0..40 {
+        for name in ["northmoor/NM-1", "northmoor/NM-2", "sarel/SC-1"] {
+            let batch: Vec<_> = (0..20)
+                .map(|part| {
+                    let begin = day * DAY + part * 600;
+                    let one = |i| sample(begin + i, 0, f64::from(i32::try_from(i * i % 977).unwrap()).sqrt());
+                    message(name, begin + 600, (0..60).map(one).collect())
+                })
+                .collect();
+            store.append(&batch).await.unwrap();
+        }
+        judge_all(&store).await;
+        let now = at((day + 1) * DAY);
+        store.seal(now, Span::from_days(1)).await.unwrap();
+        store.retain(&keep, now).await.unwrap();
+        // Pages, whether in the file or still in the log beside it.
+        sizes.push(bed.number("PRAGMA page_count").await);
+    }
+    assert!(std::path::Path::new(path).exists());
+    let (first, last) = (sizes[14], sizes[39]);
+    assert!(last <= first, "{first} pages after two weeks, {last} after forty days: {sizes:?}");
+    assert!(bed.number("SELECT COUNT(*) FROM block").await <= 3 * 9);
+    store.close().await;
+}
