@@ -121,10 +121,10 @@ pub(crate) async fn a_changed_number_is_found(bed: &Bed) {
     let nm = unit("northmoor/NM-1");
     let change = |table: &str, rows: &str| match bed.engine {
         Engine::Sqlite => format!(
-            "UPDATE {table} SET packed = CAST(substr(packed, 1, length(packed) - 1) || x'08' AS BLOB) WHERE {rows}"
+            "UPDATE {table} SET packed = CAST(substr(packed, 1, length(packed) - 1) || x'0c' AS BLOB) WHERE {rows}"
         ),
         Engine::Postgres => format!(
-            "UPDATE {table} SET packed = overlay(packed PLACING '\\x08'::bytea FROM length(packed)) WHERE {rows}"
+            "UPDATE {table} SET packed = overlay(packed PLACING '\\x0c'::bytea FROM length(packed)) WHERE {rows}"
         ),
     };
     bed.sql(&change("journal", "seq = 1")).await;
