@@ -73,7 +73,7 @@ pub(crate) async fn samples_go_but_for_those_that_are_needed(bed: &Bed) {
 }
 
 async fn close(store: &Store, name: &str) {
-    let judge = |finding: &Finding| {
+    let judge = |finding: &Finding, _: Option<&Finding>| {
         let closed = Some((account("ada"), at(60), Outcome::NoFaultFound));
         Verdict::Apply(OperatorPart { closed, ..finding.operator.clone() })
     };
