@@ -7,8 +7,8 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use notchwatch_detect::{Plan, UnitModel};
-use notchwatch_findings::{Context, Library, UnitFindings};
-use notchwatch_model::{ChannelName, Class, Decision, DecisionId, MachinePart, Row, Time, Unit};
+use notchwatch_findings::{Background, Context, Library, UnitFindings, renewed};
+use notchwatch_model::{ChannelName, Class, Decision, DecisionId, Fact, MachinePart, Row, Time, Unit};
 use serde::{Deserialize, Serialize};
 
 /// Form of a snapshot's bytes; moves when the state's shape or the meaning of a number in it changes.
@@ -31,11 +31,13 @@ pub struct FoldContext {
     pub form: u32,
 }
 
-/// State of one unit's fold. Equal samples and decisions give equal states, bit for bit, with the same build.
+/// State of one unit's fold. Equal samples, decisions and timelines give equal states, bit for bit, with the same build.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Fold {
     model: UnitModel,
     findings: UnitFindings,
+    /// What the unit's timeline says.
+    background: Background,
     held: BTreeSet<ChannelName>,
     last: Option<Time>,
     samples: u64,
@@ -70,8 +72,9 @@ impl FoldContext {
         Self { unit, class, plan, library, settings_version, form }
     }
 
-    fn findings(&self) -> Context<'_> {
+    fn findings<'a>(&'a self, background: &'a Background) -> Context<'a> {
         Context {
+            background,
             unit: &self.unit,
             class: &self.class,
             library: &self.library,
@@ -86,6 +89,7 @@ impl Fold {
         Self {
             model: UnitModel::new(&context.plan),
             findings: UnitFindings::default(),
+            background: Background::default(),
             held: BTreeSet::new(),
             last: None,
             samples: 0,
@@ -130,6 +134,11 @@ impl Fold {
         &self.model
     }
 
+    /// What the unit's timeline says.
+    pub fn background(&self) -> &Background {
+        &self.background
+    }
+
     /// The findings as they stand.
     pub fn findings(&self) -> &UnitFindings {
         &self.findings
@@ -143,9 +152,9 @@ impl Fold {
         let symptoms = self.model.step(&context.plan, row);
         let mut changed = Vec::new();
         if !symptoms.is_empty() {
-            changed = self.findings.apply(&context.findings(), &symptoms);
+            changed = self.findings.apply(&context.findings(&self.background), &symptoms);
         }
-        changed.extend(self.findings.tick(&context.findings(), row.time));
+        changed.extend(self.findings.tick(&context.findings(&self.background), row.time));
         if !changed.is_empty() {
             self.rehold(context);
         }
@@ -154,12 +163,25 @@ impl Fold {
 
     /// Folds one decision. Returns the findings that it changed.
     pub fn decision(&mut self, context: &FoldContext, decision: &Decision) -> Vec<MachinePart> {
-        let accepted = self.findings.decide(&context.findings(), decision);
+        let accepted = self.findings.decide(&context.findings(&self.background), decision);
         if !accepted.channels.is_empty() {
             self.model.accept_level(&context.plan, &accepted.channels);
         }
         self.rehold(context);
         accepted.changed
+    }
+
+    /// Folds one fact of the unit's timeline, at the time it takes effect; `at` is when it held. Returns the findings that
+    /// it changed.
+    pub fn fact(&mut self, context: &FoldContext, at: Time, now: Time, fact: &Fact) -> Vec<MachinePart> {
+        self.background.learn(at, fact);
+        let changed = self.findings.learn(&context.findings(&self.background), now, fact);
+        let renewed: Vec<ChannelName> = renewed(fact).into_iter().collect();
+        if !renewed.is_empty() {
+            self.model.accept_level(&context.plan, &renewed);
+        }
+        self.rehold(context);
+        changed
     }
 
     /// Channels with an open finding keep their data out of the baseline.

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use notchwatch_model::{ChannelIx, Decision, MachinePart, Row, Sample, Span, Time};
+use notchwatch_model::{ChannelIx, Decision, MachinePart, Row, Sample, Span, Time, TimelineEntry};
 
 use crate::fold::{Fold, FoldContext, SnapshotError};
 use crate::rows::{Added, Rows};
@@ -23,6 +23,8 @@ pub struct Line {
     /// When the rows that wait were received: the latest of their messages.
     arrivals: BTreeMap<Time, Time>,
     decisions: Vec<Decision>,
+    /// Entries of the timeline that are not folded yet, in the order in which they take effect.
+    entries: Vec<TimelineEntry>,
     decided_to: Option<Time>,
     dirty: Option<Time>,
     /// Samples that were repeats of stored ones.
@@ -68,12 +70,21 @@ impl Line {
             waiting,
             arrivals: BTreeMap::new(),
             decisions,
+            entries: vec![],
             decided_to: at,
             dirty,
             repeats: 0,
             conflicts: 0,
             received: None,
         }
+    }
+
+    /// The same with entries of the unit's timeline that take effect after what is folded.
+    #[must_use]
+    pub fn with_entries(mut self, entries: Vec<TimelineEntry>) -> Self {
+        self.entries = entries;
+        self.entries.sort_by_cached_key(order);
+        self
     }
 
     /// The fold as it stands.
@@ -150,6 +161,22 @@ impl Line {
         self.decisions.insert(place, decision);
     }
 
+    /// Takes a step of the timeline's log: an entry that was added or withdrawn. One that takes effect in what is folded
+    /// makes the line dirty; folding anew reads the timeline anew.
+    pub fn enter(&mut self, entry: TimelineEntry) {
+        let at = entry.effective();
+        if self.folded_to().is_some_and(|to| at <= to) {
+            self.soil(at);
+            return;
+        }
+        self.entries.retain(|known| known.id != entry.id);
+        if entry.withdrawn.is_none() {
+            let key = order(&entry);
+            let place = self.entries.partition_point(|known| order(known) <= key);
+            self.entries.insert(place, entry);
+        }
+    }
+
     /// Folds the rows that wait: all of them, or all but the newest, whose event time may not be complete yet.
     pub fn advance(&mut self, newest_too: bool) -> Result<Folded, SnapshotError> {
         let rows = match self.waiting.newest() {
@@ -202,16 +229,36 @@ impl Line {
         }
     }
 
-    /// Applies the decisions up to and including a time that are not applied yet.
+    /// Applies the decisions and entries up to and including a time that are not applied yet, by their time; of one time
+    /// decisions come first.
     fn decide_to(&mut self, to: Time, folded: &mut Folded) {
         let from = self.decided_to;
         let begin = from.map_or(0, |from| self.decisions.partition_point(|d| d.at <= from));
+        let due = self.entries.partition_point(|entry| entry.effective() <= to);
+        let mut entries = self.entries.drain(..due).peekable();
+        let (context, fold) = (&self.context, &mut self.fold);
         for decision in self.decisions.iter().skip(begin).take_while(|d| d.at <= to) {
-            let changed = self.fold.decision(&self.context, decision);
+            while let Some(entry) = entries.next_if(|entry| entry.effective() < decision.at) {
+                enter(fold, context, &entry, folded);
+            }
+            let changed = fold.decision(context, decision);
             folded.findings.extend(changed.into_iter().map(|machine| (machine, None)));
+        }
+        for entry in entries {
+            enter(fold, context, &entry, folded);
         }
         self.decided_to = Some(from.map_or(to, |from| from.max(to)));
     }
+}
+
+fn enter(fold: &mut Fold, context: &FoldContext, entry: &TimelineEntry, folded: &mut Folded) {
+    let changed = fold.fact(context, entry.at, entry.effective(), &entry.fact);
+    folded.findings.extend(changed.into_iter().map(|machine| (machine, entry.received)));
+}
+
+/// Order of entries: when they take effect, then what they say, so that it does not follow from when they came.
+fn order(entry: &TimelineEntry) -> (Time, Time, String) {
+    (entry.effective(), entry.at, format!("{:?}", entry.fact))
 }
 
 /// The last snapshot boundary that lies after everything folded and before the next row, if any.

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use notchwatch_detect::Plan;
 use notchwatch_findings::Library;
-use notchwatch_model::{ClassId, Decision, Register, Seq, Time, Unit, UnitKey};
+use notchwatch_model::{ClassId, Decision, Register, Seq, Time, TimelineEntry, TimelineId, Unit, UnitKey};
 use notchwatch_store::Store;
 use std::collections::HashMap;
 
@@ -94,21 +94,43 @@ pub(crate) async fn rows(
     Ok(rows)
 }
 
+/// Entries on a unit's timeline that take effect after `after`, as the log had it at `up_to`; none without that.
+pub(crate) async fn entries(
+    store: &Store,
+    unit: &UnitKey,
+    after: Option<Time>,
+    up_to: Option<TimelineId>,
+) -> Result<Vec<TimelineEntry>, EvaluateError> {
+    match up_to {
+        Some(up_to) => Ok(store.timeline_of(unit, after, up_to).await?),
+        None => Ok(vec![]),
+    }
+}
+
+/// What a line is folded with beside its rows.
+#[derive(Debug)]
+pub(crate) struct Beside {
+    pub(crate) decisions: Vec<Decision>,
+    /// Position in the log of timelines; `None` when nothing is on the unit's.
+    pub(crate) timelined: Option<TimelineId>,
+}
+
 /// The line of a unit folded up to `through`, from the newest state at or before `base_at`.
 ///
 /// Rows after `through` are the caller's.
 pub(crate) async fn refold(
     store: &Store,
     context: FoldContext,
-    decisions: Vec<Decision>,
+    beside: Beside,
     base_at: Option<Time>,
     through: Time,
     up_to: Option<Seq>,
 ) -> Result<(Line, Folded, Option<Time>), EvaluateError> {
     let Base { fold, at } = base(store, &context, base_at).await?;
     let rows = rows(store, &context, at, through + TICK, up_to).await?.take_all();
+    let entries = entries(store, &context.unit.key(), at, beside.timelined).await?;
     let (line, folded) = tokio::task::spawn_blocking(move || {
-        let mut line = Line::new(context, fold, at, decisions);
+        let mut line = Line::new(context, fold, at, beside.decisions).with_entries(entries);
         line.run(&rows).map(|folded| (line, folded))
     })
     .await

@@ -15,7 +15,7 @@ use std::time::{Duration, Instant};
 use futures::{StreamExt as _, TryStreamExt as _};
 use notchwatch_detect::Settings;
 use notchwatch_findings::{CommsPolicy, Library};
-use notchwatch_model::{Decision, DecisionId, RailwayFilter, Register, Seq, Span, Time, UnitKey};
+use notchwatch_model::{Decision, DecisionId, RailwayFilter, Register, Seq, Span, Time, TimelineId, UnitKey};
 use notchwatch_store::{EvaluationCommit, FindingUpsert, Store, UnitProgress};
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
@@ -23,7 +23,7 @@ use tokio_util::sync::CancellationToken;
 use crate::EvaluateError;
 use crate::fold::{Fold, FoldContext};
 use crate::line::Line;
-use crate::restore::{Shared, base, rows};
+use crate::restore::{Beside, Shared, base, entries, rows};
 use folding::snapshot;
 use links::TICKS_A_PAGE;
 
@@ -128,6 +128,10 @@ pub struct Evaluator {
     lines: HashMap<UnitKey, Line>,
     decisions: BTreeMap<UnitKey, Vec<Decision>>,
     decided: DecisionId,
+    /// Units with something on their timeline, and how far the log of timelines is read and committed.
+    entered: BTreeSet<UnitKey>,
+    timelined: TimelineId,
+    committed_timeline: TimelineId,
     position: Seq,
     touched: HashMap<UnitKey, Instant>,
     /// Lines that late data or decisions soiled.
@@ -194,6 +198,9 @@ impl Evaluator {
             lines: HashMap::new(),
             decisions: BTreeMap::new(),
             decided: DecisionId(0),
+            entered: BTreeSet::new(),
+            timelined: TimelineId(0),
+            committed_timeline: TimelineId(0),
             position: Seq(0),
             touched: HashMap::new(),
             dirty: BTreeSet::new(),
@@ -279,6 +286,9 @@ impl Evaluator {
         self.dirty.clear();
         self.decided = DecisionId(0);
         self.position = self.store.evaluated().await?;
+        self.timelined = self.store.timelined().await?;
+        self.committed_timeline = self.timelined;
+        self.entered = self.store.timeline_units().await?.into_iter().collect();
         self.read_decisions(None).await?;
         // A unit without progress has sent nothing yet: its line is made with its first message.
         let all = self.store.progress(&RailwayFilter::All).await?;
@@ -300,16 +310,21 @@ impl Evaluator {
     /// Brings the lines of these units back, a few at a time. A unit of which nothing is kept begins empty.
     async fn load_units(&mut self, keys: Vec<UnitKey>) -> Result<(), EvaluateError> {
         let with_history = self.store.with_history(&keys, self.position).await?;
+        let entered: BTreeSet<UnitKey> =
+            keys.iter().filter(|key| self.entered.contains(*key)).cloned().collect();
+        let timelined = self.timelined;
         let mut loading = futures::stream::iter(keys.into_iter().filter_map(|key| {
             let context = self.shared.context(&key)?;
             let decisions = self.decisions.get(&key).cloned().unwrap_or_default();
             let (store, position, known) = (self.store.clone(), self.position, with_history.contains(&key));
+            let beside = Beside { decisions, timelined: entered.contains(&key).then_some(timelined) };
             Some(async move {
                 let line = if known {
-                    load_line(&store, context, decisions, position).await?
+                    load_line(&store, context, beside, position).await?
                 } else {
                     let fold = Fold::new(&context);
-                    Line::new(context, fold, None, decisions)
+                    let entries = entries(&store, &key, None, beside.timelined).await?;
+                    Line::new(context, fold, None, beside.decisions).with_entries(entries)
                 };
                 Ok::<_, EvaluateError>((key, line))
             })
@@ -347,6 +362,7 @@ impl Evaluator {
         let up_to = messages.last().map_or(self.position, |m| m.seq);
         let judged_to = messages.last().map(|m| m.received).filter(|_| full);
         self.read_decisions(Some(&mut round)).await?;
+        self.read_timelines(&mut round).await?;
         self.fold_links(&messages, ticks, full, &mut round);
         self.take_messages(messages, &mut round).await?;
         self.refold_dirty(up_to, &mut round).await?;
@@ -362,12 +378,14 @@ impl Evaluator {
         round.touched.dedup();
         let idle = round.touched.is_empty() && round.findings.is_empty() && round.commit.snapshots.is_empty();
         let (ticked, finish) = (self.links.ticked, round.last);
-        if up_to == self.position && idle && ticked == self.committed_tick && !finish {
+        let read = ticked != self.committed_tick || self.timelined != self.committed_timeline;
+        if up_to == self.position && idle && !read && !finish {
             return Ok(());
         }
         self.count(&round.touched);
         round.commit.position = up_to;
         round.commit.ticked = ticked;
+        round.commit.timelined = self.timelined;
         round.commit.comms_snapshot = self.links_snapshot(up_to, finish)?;
         round.commit.progress = round.touched.iter().filter_map(|key| self.progress(key)).collect();
         round.commit.findings = round.findings.into_values().collect();
@@ -375,6 +393,7 @@ impl Evaluator {
         self.counters.findings.fetch_add(events.len() as u64, Ordering::Relaxed);
         self.position = up_to;
         self.committed_tick = ticked;
+        self.committed_timeline = self.timelined;
         self.counters.position.store(up_to.0, Ordering::Relaxed);
         Ok(())
     }
@@ -435,12 +454,13 @@ impl Evaluator {
 async fn load_line(
     store: &Store,
     context: FoldContext,
-    decisions: Vec<Decision>,
+    beside: Beside,
     position: Seq,
 ) -> Result<Line, EvaluateError> {
     let base = base(store, &context, None).await?;
+    let entries = entries(store, &context.unit.key(), base.at, beside.timelined).await?;
     let mut waiting = rows(store, &context, base.at, LATEST_MEASURED, Some(position)).await?;
-    let mut line = Line::new(context, base.fold, base.at, decisions);
+    let mut line = Line::new(context, base.fold, base.at, beside.decisions).with_entries(entries);
     for row in waiting.take_all() {
         line.wait_for(row);
     }

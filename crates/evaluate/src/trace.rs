@@ -7,13 +7,13 @@ use std::sync::Arc;
 
 use notchwatch_detect::Settings;
 use notchwatch_findings::Library;
-use notchwatch_model::{ChannelIx, Decision, DecisionId, Regime, Register, Time, UnitKey};
+use notchwatch_model::{ChannelIx, Decision, DecisionId, Regime, Register, Time, TimelineId, UnitKey};
 use notchwatch_store::Store;
 use tokio::sync::watch;
 
 use crate::EvaluateError;
 use crate::line::Line;
-use crate::restore::{Base, Shared, TICK, base, rows};
+use crate::restore::{Base, Shared, TICK, base, entries, rows};
 
 /// One row of a trace, for one channel.
 #[derive(Debug, Clone, PartialEq)]
@@ -80,9 +80,10 @@ impl Tracer {
         let Base { fold, at } = base(&self.store, &context, Some(from - TICK)).await?;
         let rows = rows(&self.store, &context, at, to, None).await?.take_all();
         let decisions = self.decisions(unit).await?;
+        let entries = entries(&self.store, unit, at, Some(TimelineId(i64::MAX))).await?;
         let channels = channels.to_vec();
         let work = move || {
-            let mut line = Line::new(context, fold, at, decisions);
+            let mut line = Line::new(context, fold, at, decisions).with_entries(entries);
             let mut trace = Vec::new();
             for row in &rows {
                 line.run(std::slice::from_ref(row)).map_err(EvaluateError::from)?;

@@ -11,8 +11,8 @@ use notchwatch_detect::Settings;
 use notchwatch_evaluate::{EvaluateOptions, Evaluator};
 use notchwatch_findings::Library;
 use notchwatch_model::{
-    ChannelIx, Decoded, Envelope, FindingKind, MachinePart, Outcome, RailwayFilter, Register, Sample, Span,
-    Time, UnitKey,
+    Activity, ChannelIx, Decoded, Envelope, Fact, FindingKind, MachinePart, NewEntry, Origin, Outcome,
+    RailwayFilter, Register, Sample, Span, System, Time, TimelineId, UnitKey, Withdrawal,
 };
 use notchwatch_store::{FindingQuery, NewMessage, Options, Store};
 use tokio::sync::watch;
@@ -157,7 +157,15 @@ impl Bench {
             return;
         }
         let last = self.store.journal_end().await.unwrap();
-        while self.store.evaluated().await.unwrap() < last {
+        let told = self
+            .store
+            .timeline_after(TimelineId(0), 1000)
+            .await
+            .unwrap()
+            .last()
+            .map(|s| s.id)
+            .unwrap_or_default();
+        while self.store.evaluated().await.unwrap() < last || self.store.timelined().await.unwrap() < told {
             tokio::select! {
                 _ = lag.changed() => {}
                 () = tokio::time::sleep(Duration::from_millis(20)) => {}
@@ -255,4 +263,73 @@ async fn stops_and_kills_change_nothing() {
         assert_eq!(bench.findings().await, expected);
         assert_eq!(bench.judged().await, judged);
     }
+}
+
+/// Works and samples on the unit's timeline: the sensor's exchange at the step is a person's word that the level is new.
+fn entries() -> Vec<NewEntry> {
+    let unit: UnitKey = UnitKey { railway: "r".parse().unwrap(), unit: "1".parse().unwrap() };
+    let entry = |minute: i64, fact| NewEntry {
+        unit: unit.clone(),
+        engine: None,
+        at: begin() + Span::from_mins(minute),
+        fact,
+    };
+    let exchange = Fact::Maintenance {
+        activity: Activity::Replace,
+        system: Some(System::Machine),
+        item: "pressure sensor".into(),
+        channels: vec!["pressure".parse().unwrap()],
+        text: String::new(),
+    };
+    vec![
+        entry(STEP_AT - 3, exchange),
+        entry(STEP_AT + 600, Fact::Software { version: "4.1".into() }),
+        entry(1440, Fact::Note { text: "nothing to see".into() }),
+    ]
+}
+
+async fn record(bench: &Bench, entries: &[NewEntry]) {
+    bench.store.record_entries(entries, &"ada".parse().unwrap(), Origin::Api, now()).await.unwrap();
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_exchanged_sensor_is_no_fault_whenever_it_is_told() {
+    let all = messages();
+    let (untold, judged) = clean().await;
+    assert_eq!(standing(untold).len(), 1);
+    // Told before the data, in the middle, after everything, and by halves with kills between.
+    let first = Bench::new().await;
+    record(&first, &entries()).await;
+    first.judge(&all, End::Stop).await;
+    let expected = first.findings().await;
+    assert!(expected.is_empty(), "{expected:#?}");
+    for (cut, ends) in
+        [(380, [End::Stop, End::Stop]), (330, [End::Kill, End::Stop]), (all.len(), [End::Stop, End::Kill])]
+    {
+        let bench = Bench::new().await;
+        bench.judge(&all[..cut], ends[0]).await;
+        let mut told = entries();
+        told.reverse();
+        record(&bench, &told[..2]).await;
+        record(&bench, &told[1..]).await;
+        bench.judge(&all[cut..], ends[1]).await;
+        bench.judge(&[], End::Stop).await;
+        assert_eq!(standing(bench.findings().await), expected, "cut at {cut}");
+        assert_eq!(bench.judged().await, judged, "cut at {cut}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_withdrawn_entry_was_never_there() {
+    let (expected, judged) = clean().await;
+    let bench = Bench::new().await;
+    record(&bench, &entries()).await;
+    bench.judge(&messages(), End::Stop).await;
+    let withdrawal = Withdrawal { at: now(), by: "ada".parse().unwrap(), reason: "another unit".into() };
+    for id in 1..=3 {
+        bench.store.withdraw_entry(TimelineId(id), &RailwayFilter::All, &withdrawal).await.unwrap();
+    }
+    bench.judge(&[], End::Stop).await;
+    assert_eq!(bench.findings().await, expected);
+    assert_eq!(bench.judged().await, judged);
 }

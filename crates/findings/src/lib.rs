@@ -4,12 +4,14 @@
 //! Owns which symptoms make one finding and how a finding lives. Pure: values in, values out. Refuses I/O, a
 //! clock, async, and to compute symptoms.
 
+mod background;
 mod comms;
 mod group;
 mod library;
 mod limit;
 mod matter;
 mod past;
+mod priority;
 mod rank;
 mod rule;
 #[cfg(test)]
@@ -17,16 +19,19 @@ mod testing;
 mod title;
 mod unit;
 
+pub use background::Background;
 pub use comms::{CommsFleet, CommsPolicy, Receipt, TickResult};
 pub use library::{
-    Check, Confusion, Course, Expected, Expects, Fault, Library, LibraryError, Often, Profile, Rarity, Share,
+    Check, Confusion, Course, Expected, Expects, Fault, Library, LibraryError, Named, NamedWhat, Often,
+    Profile, Rarity, Share,
 };
 use notchwatch_model::{ChannelName, Class, MachinePart, Unit};
+pub use priority::priority_of;
 pub use rule::{
     MAX_NOTE_CHARS, MAX_OUT_OF_SERVICE, MAX_REASON_CHARS, MAX_SHELF, MAX_SHELF_CRITICAL, MAX_WAIT,
     REOPEN_WITHIN, Ruling, clean_text, rule,
 };
-pub use unit::{CALM_TO_END, UnitFindings};
+pub use unit::{CALM_TO_END, UnitFindings, renewed};
 
 /// What judging the symptoms of one unit needs to know besides them.
 #[derive(Debug, Clone, Copy)]
@@ -39,6 +44,8 @@ pub struct Context<'a> {
     pub library: &'a Library,
     /// Version of the settings that judge.
     pub settings_version: u32,
+    /// What its timeline says.
+    pub background: &'a Background,
 }
 
 /// What a decision did to the findings of a unit.

@@ -4,7 +4,7 @@
 
 mod schema;
 
-use notchwatch_model::{Direction, FaultId, Regime, SymptomKind, System, Urgency};
+use notchwatch_model::{Direction, FaultId, Rationale, Regime, SymptomKind, System, Urgency, Verdict};
 
 pub use schema::LibraryError;
 
@@ -31,6 +31,8 @@ pub struct Fault {
     pub course: Course,
     /// What the channels show.
     pub shows: Vec<Expected>,
+    /// What a timeline says under it.
+    pub evidence: Vec<Named>,
     /// Evidence outside the channels that speaks for it.
     pub supports: Vec<String>,
     /// Evidence outside the channels that speaks against it.
@@ -39,12 +41,10 @@ pub struct Fault {
     pub confusions: Vec<Confusion>,
     /// What to check, in order.
     pub checks: Vec<Check>,
-    /// Parts to bring.
-    pub parts: Vec<String>,
-    /// Skills needed.
-    pub skills: Vec<String>,
-    /// How soon.
+    /// How soon: the time to respond.
     pub urgency: Urgency,
+    /// Cause, consequence, response, and what it takes.
+    pub rationale: Rationale,
     /// What can hurt someone or mislead.
     pub cautions: Vec<String>,
     /// Where it comes from.
@@ -105,6 +105,31 @@ impl Profile {
             Profile::Steady
         })
     }
+}
+
+/// Evidence of a timeline that a fault names.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Named {
+    /// What it is.
+    pub what: NamedWhat,
+    /// How often the fault comes with it.
+    pub often: Often,
+}
+
+/// What evidence it is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum NamedWhat {
+    /// A result of an oil sample.
+    Oil {
+        /// The quantity.
+        quantity: String,
+        /// How it is under the fault.
+        verdict: Verdict,
+    },
+    /// One of these fault codes.
+    Code(Vec<String>),
+    /// It begins soon after work on a system.
+    After(System),
 }
 
 /// What happens to a channel under a fault.

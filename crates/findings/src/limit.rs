@@ -4,8 +4,10 @@
 
 use notchwatch_model::{
     ChannelDef, Class, FindingKind, Limit, Priority, RankedFault, Span, Symptom, SymptomKind, Time,
-    TimeToLimit, Urgency,
+    TimeToLimit,
 };
+
+use crate::priority::priority_of;
 
 /// Half the fleet would reach the limit within an hour: the time to call and to act at once (common practice).
 const CRITICAL_WITHIN_S: f64 = 3600.0;
@@ -46,7 +48,7 @@ pub(crate) fn priority(
             let beyond = limits.map(|s| limit_of(class, s).map_or(Priority::Medium, |limit| limit.priority));
             let fault = faults.first().filter(|f| f.probability >= FIRST_FAULT_COUNTS);
             beyond
-                .chain(fault.map(|f| of_urgency(f.urgency)))
+                .chain(fault.map(|f| of_fault(f)))
                 .chain(time_to_limit.map(of_time))
                 .chain([Priority::Low])
                 .min()
@@ -109,12 +111,10 @@ fn acts_soon(limit: &Limit) -> bool {
     limit.priority <= Priority::High
 }
 
-fn of_urgency(urgency: Urgency) -> Priority {
-    match urgency {
-        Urgency::Now | Urgency::BeforeDeparture => Priority::High,
-        Urgency::WithinAWeek => Priority::Medium,
-        Urgency::NextInspection | Urgency::Watch => Priority::Low,
-    }
+/// Of a fault of the library from the matrix; an explanation that is none waits for the next inspection.
+fn of_fault(fault: &RankedFault) -> Priority {
+    let consequence = fault.rationale.as_ref().map(|r| r.consequence);
+    consequence.map_or(Priority::Low, |consequence| priority_of(consequence, fault.urgency))
 }
 
 fn of_time(time: &TimeToLimit) -> Priority {

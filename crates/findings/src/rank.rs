@@ -5,6 +5,7 @@
 //! are always among them: that the sensor is at fault, and a change that the library does not explain.
 
 mod observed;
+mod timeline;
 mod weigh;
 
 use notchwatch_model::{EvidenceWeight, FaultId, FindingKind, RankedFault, Symptom, SymptomKind, Urgency};
@@ -62,12 +63,16 @@ struct Scored<'a> {
 /// ordered by id. Probabilities are among all explanations, those not shown included.
 pub(crate) fn rank(context: &Context<'_>, kind: FindingKind, symptoms: &[Symptom]) -> Vec<RankedFault> {
     let observed = Observed::new(context, symptoms);
+    let onset = symptoms.iter().map(|symptom| symptom.onset).min().unwrap_or_default();
     let mut scored: Vec<Scored<'_>> = context
         .library
         .faults()
         .iter()
         .filter_map(|fault| {
-            let weighed = weigh::weigh(fault, &observed)?;
+            let mut weighed = weigh::weigh(fault, &observed)?;
+            let said = timeline::weigh(fault, context.background, onset);
+            weighed.evidence.extend(said.evidence);
+            weighed.missing.extend(said.missing);
             let log = prior(fault.rarity).ln() + weighed.evidence.iter().map(|e| e.weight).sum::<f64>();
             let id = fault.id.as_str();
             Some(Scored { id, fault: Some(fault), log, evidence: weighed.evidence, missing: weighed.missing })
@@ -151,6 +156,7 @@ fn ranked(
         checks: vec![],
         urgency: Urgency::Watch,
         cautions: vec![],
+        rationale: None,
     };
     Some(match scored.fault {
         Some(fault) => RankedFault {
@@ -159,6 +165,7 @@ fn ranked(
             checks: fault.checks.iter().map(|c| format!("{}; stop when: {}", c.act, c.stop)).collect(),
             urgency: fault.urgency,
             cautions: fault.cautions.clone(),
+            rationale: Some(fault.rationale.clone()),
             ..base
         },
         None if scored.id == SENSOR => RankedFault {

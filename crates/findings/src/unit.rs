@@ -3,8 +3,11 @@
 //! Owns which matters are open on the machine side and what stays out of baselines. Refuses to judge samples and to
 //! know a clock.
 
+mod learn;
+
 use std::collections::{BTreeMap, BTreeSet};
 
+pub use learn::renewed;
 use notchwatch_model::{
     Act, Change, ChannelName, Decision, FindingId, FindingKind, MachinePart, Outcome, Span, Symptom,
     SymptomChange, SymptomKind, SymptomName, Time,
@@ -32,6 +35,8 @@ pub struct UnitFindings {
     /// Symptoms that lasted when a person closed their finding. They open nothing again, and their data stays out
     /// of the baseline until they clear or a person accepts the level.
     spent: BTreeSet<(ChannelName, SymptomKind)>,
+    /// Channels that maintenance renewed: open findings do not hold them until a symptom is raised on them again.
+    released: BTreeSet<ChannelName>,
     /// How many findings each cause has made.
     causes: BTreeMap<Cause, u32>,
     /// Those that ended.
@@ -179,6 +184,7 @@ impl UnitFindings {
             .iter()
             .flat_map(|matter| &matter.part.symptoms)
             .filter(|symptom| symptom.kind.about() != FindingKind::Data)
+            .filter(|symptom| !self.released.contains(&symptom.channel))
             .map(|symptom| symptom.channel.clone());
         open.chain(self.spent.iter().map(|(channel, _)| channel.clone())).collect()
     }
@@ -190,6 +196,7 @@ impl UnitFindings {
 
     fn raise(&mut self, context: &Context<'_>, symptom: &Symptom, at: Time, touched: &mut Touched) {
         self.spent.remove(&(symptom.channel.clone(), symptom.kind));
+        self.released.remove(&symptom.channel);
         if self.holder(symptom).is_some() {
             return self.revise(context, symptom, at, touched);
         }

@@ -5,7 +5,8 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    ClassId, EngineSerial, FaultId, FindingId, Scope, Symptom, SymptomId, System, Time, UnitKey, Uom,
+    ClassId, EngineSerial, FaultId, FindingId, Rationale, Scope, Symptom, SymptomId, System, Time, UnitKey,
+    Uom,
 };
 
 /// What a finding is about. Sensor and data findings never go to the shop as engine faults.
@@ -177,6 +178,9 @@ pub struct RankedFault {
     pub urgency: Urgency,
     /// What can hurt someone.
     pub cautions: Vec<String>,
+    /// Cause, consequence and response; absent for explanations that are no fault of the library.
+    #[serde(default)]
+    pub rationale: Option<Rationale>,
 }
 
 /// Time until a limit is reached (ISO 13381-1): three percentiles, the limit, and what was assumed.

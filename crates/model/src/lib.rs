@@ -12,6 +12,7 @@ mod decision;
 mod finding;
 mod ids;
 mod message;
+mod rationale;
 mod record;
 mod register;
 mod sample;
@@ -34,6 +35,7 @@ pub use ids::{
     RailwayId, Seq, UnitId, UnitKey,
 };
 pub use message::{Decoded, Envelope, MessageFormat, Reason, Refusal, UomUse};
+pub use rationale::{Consequence, Rationale};
 pub use record::{Finding, OperatorPart};
 pub use register::{
     ChannelDef, ChannelValue, Class, EngineFit, Limit, OperationRule, Problem, Railway, Register,

@@ -165,6 +165,12 @@ impl Store {
         self.shared.db.fetch_for_work(sql, values).await?.iter().map(entry).collect()
     }
 
+    /// Units on whose timeline anything was ever recorded.
+    pub async fn timeline_units(&self) -> Result<Vec<UnitKey>> {
+        let sql = "SELECT DISTINCT railway, unit FROM timeline ORDER BY railway, unit";
+        self.shared.db.fetch_for_work(sql, values![]).await?.iter().map(unit_key).collect()
+    }
+
     /// Position in the log of timelines whose findings are committed.
     pub async fn timelined(&self) -> Result<TimelineId> {
         let rows = self.shared.db.fetch_for_work("SELECT timelined FROM evaluation", values![]).await?;

@@ -3,9 +3,9 @@
 use std::collections::BTreeMap;
 
 use notchwatch_model::{
-    ChannelName, ClassId, Direction, EngineSerial, EvidenceWeight, FaultId, Finding, FindingId, FindingKind,
-    MachinePart, OperatorPart, Priority, RailwayId, RankedFault, Regime, Span, Symptom, SymptomKind, System,
-    Time, TimeToLimit, UnitId, UnitKey, Uom, Urgency,
+    ChannelName, ClassId, Consequence, Direction, EngineSerial, EvidenceWeight, FaultId, Finding, FindingId,
+    FindingKind, MachinePart, OperatorPart, Priority, RailwayId, RankedFault, Rationale, Regime, Span,
+    Symptom, SymptomKind, System, Time, TimeToLimit, UnitId, UnitKey, Uom, Urgency,
 };
 
 /// The time at which tests take place.
@@ -103,5 +103,14 @@ fn fault(id: &str, name: &str, probability: f64) -> RankedFault {
         checks: vec!["Compare with a hand gauge at idle".into(), "Take an oil sample".into()],
         urgency: Urgency::WithinAWeek,
         cautions: vec!["Hot oil under pressure: let it cool before a line is opened".into()],
+        rationale: Some(Rationale {
+            cause: "wear of the pump, a worn or dirty relief valve".into(),
+            consequence: Consequence::Major,
+            otherwise: "oil pressure reaches the shutdown line at hot idle".into(),
+            response: "prove it with a gauge, then the relief valve, then the pump".into(),
+            parts: vec!["relief valve kit".into(), "oil pump".into()],
+            skills: vec!["diesel fitter".into()],
+            hours: 8.0,
+        }),
     }
 }

@@ -10,7 +10,7 @@ use std::time::Instant;
 use super::{Evaluator, Round};
 use crate::EvaluateError;
 use crate::line::{Folded, Line, Mark};
-use crate::restore::{TICK, refold};
+use crate::restore::{Beside, TICK, refold};
 
 impl Evaluator {
     /// Folds soiled lines anew from the last snapshot before the dirt.
@@ -20,10 +20,10 @@ impl Evaluator {
             let Some(old) = self.lines.remove(&key) else { continue };
             let Some(through) = old.folded_to() else { continue };
             self.counters.refolds.fetch_add(1, Ordering::Relaxed);
-            let decisions = old.decisions().to_vec();
+            let beside = Beside { decisions: old.decisions().to_vec(), timelined: self.timelined_of(&key) };
             let context = old.context.clone();
             let (mut line, mut folded, base) =
-                refold(&self.store, context, decisions, Some(from - TICK), through, Some(up_to)).await?;
+                refold(&self.store, context, beside, Some(from - TICK), through, Some(up_to)).await?;
             line.settle(through, &mut folded);
             line.inherit(old);
             self.withdraw_missing(&key, base, through, &folded, round).await?;

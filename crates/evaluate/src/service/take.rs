@@ -1,4 +1,4 @@
-//! Reading: messages and decisions from their logs into the lines they belong to.
+//! Reading: messages, decisions and timelines from their logs into the lines they belong to.
 //!
 //! Owns what counts as late, repeated, contradicting or beyond the horizon. Folds nothing.
 
@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::Ordering;
 use std::time::Instant;
 
-use notchwatch_model::{Seq, UnitKey};
+use notchwatch_model::{Seq, TimelineId, UnitKey};
 use notchwatch_store::JournalMessage;
 
 use super::{Evaluator, Round};
@@ -117,5 +117,32 @@ impl Evaluator {
     }
 }
 
-/// Decisions read at one time.
+impl Evaluator {
+    /// Reads new steps of the log of timelines into the lines.
+    pub(super) async fn read_timelines(&mut self, round: &mut Round) -> Result<(), EvaluateError> {
+        loop {
+            let page = self.store.timeline_after(self.timelined, DECISIONS_A_PAGE).await?;
+            let Some(last) = page.last() else { return Ok(()) };
+            self.timelined = last.id;
+            for step in page {
+                let unit = step.entry.unit.clone();
+                if let Some(line) = self.lines.get_mut(&unit) {
+                    line.enter(step.entry);
+                    if line.dirty().is_some() {
+                        self.dirty.insert(unit.clone());
+                    }
+                    round.touched.push(unit.clone());
+                }
+                self.entered.insert(unit);
+            }
+        }
+    }
+
+    /// Position in the log of timelines that a unit is folded with; `None` when nothing is on its timeline.
+    pub(super) fn timelined_of(&self, unit: &UnitKey) -> Option<TimelineId> {
+        self.entered.contains(unit).then_some(self.timelined)
+    }
+}
+
+/// Decisions, or steps of timelines, read at one time.
 const DECISIONS_A_PAGE: usize = 1000;

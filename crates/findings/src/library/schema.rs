@@ -4,10 +4,15 @@
 
 use std::collections::BTreeSet;
 
-use notchwatch_model::{Direction, FaultId, Regime, SymptomKind, System, Urgency};
+use notchwatch_model::{
+    Consequence, Direction, FaultId, Rationale, Regime, SymptomKind, System, Urgency, Verdict,
+};
 use serde::Deserialize;
 
-use super::{Check, Confusion, Course, Expected, Expects, Fault, Library, Often, Profile, Rarity, Share};
+use super::{
+    Check, Confusion, Course, Expected, Expects, Fault, Library, Named, NamedWhat, Often, Profile, Rarity,
+    Share,
+};
 
 /// Why a library file cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -53,9 +58,16 @@ struct FaultText {
     rarity: Rarity,
     course: Course,
     urgency: String,
+    cause: String,
+    consequence: Consequence,
+    otherwise: String,
+    response: String,
+    hours: f64,
     source: String,
     status: String,
     shows: Vec<ExpectedText>,
+    #[serde(default)]
+    evidence: Vec<NamedText>,
     #[serde(rename = "for")]
     supports: Vec<String>,
     against: Vec<String>,
@@ -88,6 +100,16 @@ enum ExpectsText {
     Either,
     Offset,
     Same,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct NamedText {
+    oil: Option<String>,
+    is: Option<Verdict>,
+    code: Option<Vec<String>>,
+    after: Option<System>,
+    often: Often,
 }
 
 #[derive(Deserialize)]
@@ -142,7 +164,15 @@ fn system_of(file: &str, word: &str) -> Result<Option<System>, LibraryError> {
 fn convert(path: &str, system: Option<System>, text: FaultText) -> Result<Fault, LibraryError> {
     let id = fault_id(&format!("{path}.id"), &text.id)?;
     check_reference(&format!("{path}.ref"), &text.reference)?;
-    for (field, value) in [("name", &text.name), ("source", &text.source), ("status", &text.status)] {
+    let texts = [
+        ("name", &text.name),
+        ("cause", &text.cause),
+        ("otherwise", &text.otherwise),
+        ("response", &text.response),
+        ("source", &text.source),
+        ("status", &text.status),
+    ];
+    for (field, value) in texts {
         filled(&format!("{path}.{field}"), value)?;
     }
     for (field, list) in [("for", &text.supports), ("against", &text.against), ("skills", &text.skills)] {
@@ -159,6 +189,9 @@ fn convert(path: &str, system: Option<System>, text: FaultText) -> Result<Fault,
     for entry in lists.into_iter().flatten() {
         filled(path, entry)?;
     }
+    if !(text.hours.is_finite() && text.hours > 0.0) {
+        return Err(wrong(&format!("{path}.hours"), "is a number above 0"));
+    }
     let urgency: Urgency = text.urgency.parse().map_err(|e: String| wrong(&format!("{path}.urgency"), e))?;
     Ok(Fault {
         id,
@@ -168,13 +201,21 @@ fn convert(path: &str, system: Option<System>, text: FaultText) -> Result<Fault,
         rarity: text.rarity,
         course: text.course,
         shows: each(path, "shows", text.shows, expected)?,
+        evidence: each(path, "evidence", text.evidence, named)?,
         supports: text.supports,
         against: text.against,
         confusions: each(path, "apart", text.apart, confusion)?,
         checks: each(path, "checks", text.checks, check)?,
-        parts: text.parts,
-        skills: text.skills,
         urgency,
+        rationale: Rationale {
+            cause: text.cause,
+            consequence: text.consequence,
+            otherwise: text.otherwise,
+            response: text.response,
+            parts: text.parts,
+            skills: text.skills,
+            hours: text.hours,
+        },
         cautions: text.cautions,
         source: text.source,
         status: text.status,
@@ -249,6 +290,25 @@ fn expected(path: &str, text: ExpectedText) -> Result<Expected, LibraryError> {
     Ok(Expected { channel: text.channel, expects, share, often, regimes: text.states, profile })
 }
 
+fn named(path: &str, text: NamedText) -> Result<Named, LibraryError> {
+    let what = match (text.oil, text.code, text.after) {
+        (Some(quantity), None, None) => {
+            let lower = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
+            if quantity.is_empty() || !quantity.bytes().all(lower) {
+                let what = format!("{quantity:?} is not lower-case words joined by hyphens");
+                return Err(wrong(&format!("{path}.oil"), what));
+            }
+            let verdict = text.is.filter(|is| *is != Verdict::Normal);
+            let verdict = verdict.ok_or_else(|| wrong(&format!("{path}.is"), "is high or low"))?;
+            NamedWhat::Oil { quantity, verdict }
+        }
+        (None, Some(codes), None) if text.is.is_none() && !codes.is_empty() => NamedWhat::Code(codes),
+        (None, None, Some(system)) if text.is.is_none() => NamedWhat::After(system),
+        _ => return Err(wrong(path, "names exactly one of oil (with is), code and after")),
+    };
+    Ok(Named { what, often: text.often })
+}
+
 fn confusion(path: &str, text: ConfusionText) -> Result<Confusion, LibraryError> {
     filled(&format!("{path}.by"), &text.by)?;
     Ok(Confusion { with: fault_id(&format!("{path}.with"), &text.with)?, by: text.by })
@@ -281,111 +341,4 @@ fn cross_check(faults: &[Fault]) -> Result<(), LibraryError> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    const GOOD: &str = r#"
-        system = "cooling"
-        [[faults]]
-        id = "a-fault"
-        ref = "C9"
-        name = "A fault"
-        rarity = "rare"
-        course = "slow"
-        urgency = "next inspection"
-        source = "common practice"
-        status = "invented for a test"
-        shows = [{ channel = "coolant_temp", expects = "up", often = "always" }]
-        for = ["x"]
-        against = ["y"]
-        apart = []
-        checks = [{ act = "look", stop = "seen" }]
-        parts = []
-        skills = ["fitter"]
-        cautions = []
-    "#;
-
-    fn load(text: &str) -> Result<Library, LibraryError> {
-        parse([("test.toml", text)])
-    }
-
-    #[test]
-    fn a_sound_file_loads() {
-        let library = load(GOOD).unwrap();
-        let fault = &library.faults()[0];
-        assert_eq!((fault.system, fault.urgency), (Some(System::Cooling), Urgency::NextInspection));
-        assert_eq!(library.fault(&fault.id), Some(fault));
-    }
-
-    #[test]
-    fn each_error_names_the_path_and_what_would_be_right() {
-        for (from, to, path, what) in [
-            ("\"cooling\"", "\"colling\"", "test.toml: system", "sensors, operation"),
-            ("a-fault", "A-Fault", "faults.A-Fault.id", "lower-case words"),
-            ("\"C9\"", "\"9C\"", "faults.a-fault.ref", "such as L1"),
-            ("next inspection", "soon", "faults.a-fault.urgency", "now, before departure"),
-            ("\"up\"", "\"up\", kinds = [\"stuck\"]", "shows[0]", "not both"),
-            ("\"up\"", "\"upward\"", "test.toml", "unknown variant `upward`"),
-            ("\"up\"", "\"same\", profile = \"grows\"", "shows[0].profile", "level that moves"),
-            ("coolant_temp", "*_temp*", "shows[0].channel", "at most one *"),
-            ("coolant_temp", "*_temp", "shows[0].share", "one or most"),
-            ("\"always\"", "\"always\", share = \"one\"", "shows[0].share", "no share"),
-            ("for = [\"x\"]", "for = []", "faults.a-fault.for", "empty"),
-            ("stop = \"seen\"", "stop = \" \"", "checks[0].stop", "empty"),
-            ("parts = []", "parts = []\ncolour = 1", "test.toml", "unknown field `colour`"),
-            (
-                "apart = []",
-                "apart = [{ with = \"b\", by = \"c\" }]",
-                "faults.a-fault.apart",
-                "not another fault",
-            ),
-            ("a-fault", "unexplained-change", "faults.unexplained-change.id", "reserved"),
-        ] {
-            let error = load(&GOOD.replace(from, to)).unwrap_err().to_string();
-            assert!(error.contains(path) && error.contains(what), "{to}: {error}");
-        }
-    }
-
-    #[test]
-    fn the_built_in_library_loads_and_covers_every_system_of_a_locomotive() {
-        let library = builtin().unwrap();
-        for system in System::ALL.iter().filter(|s| !matches!(s, System::Operation | System::Machine)) {
-            assert!(library.faults().iter().any(|f| f.system == Some(*system)), "{}", system.word());
-        }
-        assert!(library.faults().iter().filter(|f| f.system.is_none()).count() >= 5);
-        assert!(library.faults().len() >= 40, "{}", library.faults().len());
-    }
-
-    /// The class that ships as the example, against which the library is written.
-    #[test]
-    fn every_channel_that_the_library_names_is_one_of_the_demo_class() {
-        let text = include_str!("../../../../deploy/register/demo-12.toml");
-        let register: notchwatch_model::Register = toml::from_str(text).unwrap();
-        let class = &register.classes[0];
-        for fault in builtin().unwrap().faults() {
-            for shown in &fault.shows {
-                let known = class.channels.iter().any(|c| shown.concerns(c.name.as_str()));
-                assert!(known, "{}: {}", fault.id, shown.channel);
-            }
-        }
-    }
-
-    #[test]
-    fn what_can_hurt_someone_carries_its_caution() {
-        let library = builtin().unwrap();
-        for (id, word) in [
-            ("oil-pump-wear", "hot oil"),
-            ("bearing-distress", "explosion"),
-            ("piston-damage", "explosion"),
-            ("ring-wear", "explosion"),
-            ("traction-motor-distress", "high voltage"),
-            ("rectifier-phase", "high voltage"),
-            ("air-leak", "stored air"),
-            ("compressor-worn", "stored air"),
-            ("radiator-fouled", "hot cooling"),
-        ] {
-            let fault = library.fault(&FaultId::new(id).unwrap()).unwrap();
-            assert!(fault.cautions.iter().any(|c| c.to_lowercase().contains(word)), "{id}");
-        }
-    }
-}
+mod tests;

@@ -8,7 +8,15 @@ const AT: &str = "2026-11-03T05:00:00Z";
 
 fn ranked(kind: FindingKind, symptoms: &[Symptom]) -> Vec<RankedFault> {
     let (class, unit, library) = (class(), unit(), Library::builtin().unwrap());
-    rank(&Context { unit: &unit, class: &class, library: &library, settings_version: 1 }, kind, symptoms)
+    let background = crate::Background::default();
+    let context = Context {
+        unit: &unit,
+        class: &class,
+        library: &library,
+        settings_version: 1,
+        background: &background,
+    };
+    rank(&context, kind, symptoms)
 }
 
 fn machine(moves: &[(&str, f64)], kind: SymptomKind) -> Vec<Symptom> {
@@ -154,7 +162,14 @@ fn channels_that_the_class_does_not_have_say_nothing() {
     let mut class = class();
     class.channels.retain(|c| c.name.as_str() == "oil_pressure");
     let (unit, library) = (unit(), Library::builtin().unwrap());
-    let context = Context { unit: &unit, class: &class, library: &library, settings_version: 1 };
+    let background = crate::Background::default();
+    let context = Context {
+        unit: &unit,
+        class: &class,
+        library: &library,
+        settings_version: 1,
+        background: &background,
+    };
     let symptoms = machine(&[("oil_pressure", -4e4)], SymptomKind::Drift);
     let found = rank(&context, FindingKind::Machine, &symptoms);
     let evidence = found.iter().flat_map(|f| f.supports.iter().chain(&f.against));

@@ -50,7 +50,7 @@ pub(super) struct Weighed {
 }
 
 /// Probability that the fault shows an effect.
-fn often(often: Often) -> f64 {
+pub(super) fn often(often: Often) -> f64 {
     match often {
         Often::Always => 0.9,
         Often::Usually => 0.67,

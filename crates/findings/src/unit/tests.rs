@@ -14,6 +14,7 @@ struct Bench {
     unit: notchwatch_model::Unit,
     library: Library,
     findings: UnitFindings,
+    background: crate::Background,
 }
 
 impl Bench {
@@ -23,12 +24,18 @@ impl Bench {
             unit: unit(),
             library: Library::builtin().unwrap(),
             findings: UnitFindings::default(),
+            background: crate::Background::default(),
         }
     }
 
     fn with<T>(&mut self, act: impl FnOnce(&mut UnitFindings, &Context<'_>) -> T) -> T {
-        let context =
-            Context { unit: &self.unit, class: &self.class, library: &self.library, settings_version: 7 };
+        let context = Context {
+            unit: &self.unit,
+            class: &self.class,
+            library: &self.library,
+            settings_version: 7,
+            background: &self.background,
+        };
         act(&mut self.findings, &context)
     }
 

@@ -58,6 +58,7 @@ pub(crate) fn machine(id: &str, unit_name: &str) -> MachinePart {
             checks: Vec::new(),
             urgency: Urgency::WithinAWeek,
             cautions: vec!["hot oil".into()],
+            rationale: None,
         }],
         time_to_limit: Some(TimeToLimit {
             limit: "oil_pressure low".into(),

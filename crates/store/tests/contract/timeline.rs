@@ -116,6 +116,7 @@ pub(crate) async fn evaluation_reads_what_takes_effect(bed: &Bed) {
     let after = Some(at(0) - REACHES_BACK - Span::from_secs(1));
     assert_eq!(of(after, 9).await.unwrap().len(), 2);
     assert_eq!(of(Some(at(0) - REACHES_BACK), 9).await.unwrap().len(), 1);
+    assert_eq!(store.timeline_units().await.unwrap(), [unit("northmoor/NM-1")]);
     store.withdraw_entry(TimelineId(1), &ALL, &back(1)).await.unwrap();
     assert_eq!(of(None, 2).await.unwrap().len(), 2);
     assert_eq!(of(None, 3).await.unwrap().len(), 1);

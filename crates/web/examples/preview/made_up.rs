@@ -5,10 +5,10 @@ use std::error::Error;
 
 use notchwatch_desk::Desk;
 use notchwatch_model::{
-    Act, ChannelName, ClassId, Decoded, Direction, EngineSerial, Envelope, EvidenceWeight, FaultId,
-    FindingId, FindingKind, MachinePart, Opening, Outcome, Principal, Priority, RailwayId, RankedFault,
-    Reason, Regime, Register, Seq, Span, Symptom, SymptomKind, System, Time, TimeToLimit, UnitId, UnitKey,
-    Uom, Urgency,
+    Act, ChannelName, ClassId, Consequence, Decoded, Direction, EngineSerial, Envelope, EvidenceWeight,
+    FaultId, FindingId, FindingKind, MachinePart, Opening, Outcome, Principal, Priority, RailwayId,
+    RankedFault, Rationale, Reason, Regime, Register, Seq, Span, Symptom, SymptomKind, System, Time,
+    TimeToLimit, UnitId, UnitKey, Uom, Urgency,
 };
 use notchwatch_store::{EvaluationCommit, FindingUpsert, NewMessage, Store, UnitProgress};
 
@@ -253,6 +253,15 @@ fn part(number: usize, case: &Case, now: Time) -> Result<MachinePart, Box<dyn Er
             checks: vec!["Compare with a hand gauge at idle, oil warm; stop if they differ by more than 20 kPa: then it is the sensor".into(), "Take an oil sample before anything is opened".into(), "Look at the relief valve for dirt on its seat".into()],
             urgency: *urgency,
             cautions: vec!["Hot oil under pressure: stop the engine and let it cool before a line is opened.".into()],
+        rationale: Some(Rationale {
+                cause: "wear of the pump, a worn or dirty relief valve".into(),
+                consequence: Consequence::Major,
+                otherwise: "oil pressure reaches the shutdown line at hot idle".into(),
+                response: "prove it with a gauge, then the relief valve, then the pump".into(),
+                parts: vec!["relief valve kit".into(), "oil pump".into()],
+                skills: vec!["diesel fitter".into()],
+                hours: 8.0,
+            }),
         })
     });
     let opening = Opening {

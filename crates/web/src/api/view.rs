@@ -2,14 +2,16 @@
 //!
 //! Owns field names of `api/v1`. Ids are text, times RFC 3339 in UTC, spans in seconds, numbers finite.
 
+mod fault;
 mod log;
 
 use std::collections::BTreeMap;
 
-use notchwatch_model::{Earlier, EvidenceWeight, Finding, RankedFault, Scope, Symptom, Time, TimeToLimit};
+use notchwatch_model::{Earlier, Finding, Scope, Symptom, Time, TimeToLimit};
 use serde::Serialize;
 use utoipa::ToSchema;
 
+use fault::FaultView;
 pub(crate) use log::{EventView, HistoryView};
 
 /// A finding.
@@ -139,36 +141,6 @@ pub(crate) struct SizeView {
     uom: &'static str,
 }
 
-/// A fault that may explain the symptoms.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-#[schema(as = Fault)]
-pub(crate) struct FaultView {
-    id: String,
-    name: String,
-    /// Among the explanations, 0 to 1.
-    probability: f64,
-    #[serde(rename = "for")]
-    supports: Vec<EvidenceView>,
-    against: Vec<EvidenceView>,
-    /// What would decide.
-    decides: Vec<String>,
-    /// What to check, in order.
-    checks: Vec<String>,
-    /// `now`, `before departure`, `within a week`, `next inspection` or `watch`.
-    urgency: &'static str,
-    /// What can hurt someone.
-    cautions: Vec<String>,
-}
-
-/// One piece of evidence.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-#[schema(as = Evidence)]
-pub(crate) struct EvidenceView {
-    evidence: String,
-    /// Natural logarithm of the likelihood ratio.
-    weight: f64,
-}
-
 /// Seconds from `from` until the limit is reached, as percentiles (ISO 13381-1).
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 #[schema(as = TimeToLimit)]
@@ -279,25 +251,6 @@ impl SymptomView {
             model: symptom.model.clone(),
             numbers: symptom.numbers.clone(),
             lasting,
-        }
-    }
-}
-
-impl FaultView {
-    fn new(fault: &RankedFault) -> Self {
-        let weights = |list: &[EvidenceWeight]| {
-            list.iter().map(|e| EvidenceView { evidence: e.evidence.clone(), weight: e.weight }).collect()
-        };
-        Self {
-            id: fault.id.to_string(),
-            name: fault.name.clone(),
-            probability: fault.probability,
-            supports: weights(&fault.supports),
-            against: weights(&fault.against),
-            decides: fault.decides.clone(),
-            checks: fault.checks.clone(),
-            urgency: fault.urgency.word(),
-            cautions: fault.cautions.clone(),
         }
     }
 }

@@ -3,6 +3,7 @@
 //! Owns what stands on the page and in which order. The picture's figures come from their own route.
 
 mod acts;
+mod why;
 
 use std::collections::BTreeSet;
 
@@ -22,6 +23,7 @@ use super::queue::{alarm_words, left, work_words};
 use super::trouble::Trouble;
 use crate::app::App;
 use crate::words;
+use why::{Why, why};
 
 /// Closed findings looked through for similar ones.
 const SEARCHED: usize = 200;
@@ -69,8 +71,8 @@ struct FaultCard {
     checks: Vec<String>,
     urgency: &'static str,
     cautions: Vec<String>,
-    parts: Vec<String>,
-    skills: Vec<String>,
+    /// Absent for an explanation that is no fault of the library.
+    why: Option<Why>,
 }
 
 #[derive(Debug)]
@@ -293,7 +295,9 @@ fn symptom(
 }
 
 fn fault(app: &App, ranked: &RankedFault) -> FaultCard {
-    let known = app.desk.library().fault(&ranked.id);
+    // A finding from before rationales were kept with it shows the library's.
+    let known = || app.desk.library().fault(&ranked.id).map(|fault| &fault.rationale);
+    let rationale = ranked.rationale.as_ref().or_else(known);
     let weights = |list: &[notchwatch_model::EvidenceWeight]| {
         list.iter()
             .map(|e| Weight { evidence: e.evidence.clone(), weight: figure_of_weight(e.weight) })
@@ -310,8 +314,7 @@ fn fault(app: &App, ranked: &RankedFault) -> FaultCard {
         checks: ranked.checks.clone(),
         urgency: ranked.urgency.word(),
         cautions: ranked.cautions.clone(),
-        parts: known.map(|f| f.parts.clone()).unwrap_or_default(),
-        skills: known.map(|f| f.skills.clone()).unwrap_or_default(),
+        why: rationale.map(|r| why(r, ranked.urgency)),
     }
 }
 

@@ -1,0 +1,50 @@
+//! What a unit's timeline does to its open findings.
+//!
+//! Owns two rules: open findings are explained anew with what is known now, and channels whose sensor or level is new by the
+//! work are let go, so that they can learn anew.
+
+use std::collections::BTreeSet;
+
+use notchwatch_model::{ChannelName, Fact, MachinePart, Time};
+
+use super::UnitFindings;
+use crate::Context;
+
+impl UnitFindings {
+    /// Takes a fact that `context.background` holds already. Returns the findings that it changed.
+    pub fn learn(&mut self, context: &Context<'_>, at: Time, fact: &Fact) -> Vec<MachinePart> {
+        let mut changed = self.tick(context, at);
+        self.release(&renewed(fact));
+        if matches!(fact, Fact::Note { .. }) {
+            return changed;
+        }
+        for matter in &mut self.open {
+            let before = matter.told();
+            matter.refresh(context, at);
+            let mut after = matter.told();
+            after.changed = before.changed;
+            if after == before {
+                matter.part.changed = before.changed;
+            } else {
+                changed.push(matter.told());
+            }
+        }
+        changed
+    }
+
+    /// Lets channels go whose level a person said to be new: no open finding holds them out of their baselines.
+    fn release(&mut self, channels: &BTreeSet<ChannelName>) {
+        self.spent.retain(|(channel, _)| !channels.contains(channel));
+        self.released.extend(channels.iter().cloned());
+    }
+}
+
+/// Channels that learn anew by a fact.
+pub fn renewed(fact: &Fact) -> BTreeSet<ChannelName> {
+    match fact {
+        Fact::Maintenance { activity, channels, .. } if activity.changes() => {
+            channels.iter().cloned().collect()
+        }
+        _ => BTreeSet::new(),
+    }
+}
