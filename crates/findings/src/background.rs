@@ -62,7 +62,7 @@ impl Background {
             }
             Fact::Software { version } => self.add(at, What::Software(version.clone())),
             Fact::Visit { place, purpose: Purpose::Fuelling, .. } => {
-                self.add(at, What::Fuelled(place.clone()))
+                self.add(at, What::Fuelled(place.clone()));
             }
             Fact::FaultCode { .. } | Fact::Maintenance { .. } | Fact::Visit { .. } | Fact::Note { .. } => {}
         }

@@ -48,7 +48,7 @@ pub(crate) fn priority(
             let beyond = limits.map(|s| limit_of(class, s).map_or(Priority::Medium, |limit| limit.priority));
             let fault = faults.first().filter(|f| f.probability >= FIRST_FAULT_COUNTS);
             beyond
-                .chain(fault.map(|f| of_fault(f)))
+                .chain(fault.map(of_fault))
                 .chain(time_to_limit.map(of_time))
                 .chain([Priority::Low])
                 .min()

@@ -221,6 +221,22 @@ const CASES: &[Case] = &[
     },
 ];
 
+fn checks() -> Vec<String> {
+    vec!["Compare with a hand gauge at idle, oil warm; stop if they differ by more than 20 kPa: then it is the sensor".into(), "Take an oil sample before anything is opened".into(), "Look at the relief valve for dirt on its seat".into()]
+}
+
+fn rationale() -> Rationale {
+    Rationale {
+        cause: "wear of the pump, a worn or dirty relief valve".into(),
+        consequence: Consequence::Major,
+        otherwise: "oil pressure reaches the shutdown line at hot idle".into(),
+        response: "prove it with a gauge, then the relief valve, then the pump".into(),
+        parts: vec!["relief valve kit".into(), "oil pump".into()],
+        skills: vec!["diesel fitter".into()],
+        hours: 8.0,
+    }
+}
+
 fn part(number: usize, case: &Case, now: Time) -> Result<MachinePart, Box<dyn Error>> {
     let onset = now - Span::from_days(case.days) - Span::from_hours(5);
     let uom = Uom::parse(case.uom)?;
@@ -247,21 +263,18 @@ fn part(number: usize, case: &Case, now: Time) -> Result<MachinePart, Box<dyn Er
             id: FaultId::new(id)?,
             name: (*name).into(),
             probability: *probability,
-            supports: vec![weigh("channel moves in the stated direction at idle and notch 8", 2.1), weigh("slow course over days", 0.7)],
+            supports: vec![
+                weigh("channel moves in the stated direction at idle and notch 8", 2.1),
+                weigh("slow course over days", 0.7),
+            ],
             against: vec![weigh("oil temperature unchanged", -0.4)],
             decides: vec!["oil sample: viscosity and fuel content".into()],
-            checks: vec!["Compare with a hand gauge at idle, oil warm; stop if they differ by more than 20 kPa: then it is the sensor".into(), "Take an oil sample before anything is opened".into(), "Look at the relief valve for dirt on its seat".into()],
+            checks: checks(),
             urgency: *urgency,
-            cautions: vec!["Hot oil under pressure: stop the engine and let it cool before a line is opened.".into()],
-        rationale: Some(Rationale {
-                cause: "wear of the pump, a worn or dirty relief valve".into(),
-                consequence: Consequence::Major,
-                otherwise: "oil pressure reaches the shutdown line at hot idle".into(),
-                response: "prove it with a gauge, then the relief valve, then the pump".into(),
-                parts: vec!["relief valve kit".into(), "oil pump".into()],
-                skills: vec!["diesel fitter".into()],
-                hours: 8.0,
-            }),
+            cautions: vec![
+                "Hot oil under pressure: stop the engine and let it cool before a line is opened.".into(),
+            ],
+            rationale: Some(rationale()),
         })
     });
     let opening = Opening {
