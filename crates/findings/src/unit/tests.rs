@@ -15,6 +15,8 @@ struct Bench {
     library: Library,
     findings: UnitFindings,
     background: crate::Background,
+    /// Version that the next decision is taken on; each moves it.
+    version: u32,
 }
 
 impl Bench {
@@ -25,6 +27,7 @@ impl Bench {
             library: Library::builtin().unwrap(),
             findings: UnitFindings::default(),
             background: crate::Background::default(),
+            version: 0,
         }
     }
 
@@ -61,6 +64,7 @@ impl Bench {
     }
 
     fn act_at(&mut self, at: Time, finding: &FindingId, act: Act) -> Accepted {
+        self.version += 1;
         let decision = Decision {
             id: DecisionId(1),
             at,
@@ -68,7 +72,7 @@ impl Bench {
             unit: UnitKey { railway: self.unit.railway.clone(), unit: self.unit.id.clone() },
             finding: finding.clone(),
             act,
-            seen: 1,
+            seen: self.version,
             effective: true,
         };
         self.with(|findings, context| findings.decide(context, &decision))

@@ -237,6 +237,32 @@ fn rationale() -> Rationale {
     }
 }
 
+fn ranked(
+    id: &str,
+    name: &str,
+    probability: f64,
+    urgency: Urgency,
+) -> Result<RankedFault, notchwatch_model::IdError> {
+    let weigh = |evidence: &str, weight| EvidenceWeight { evidence: evidence.into(), weight };
+    Ok(RankedFault {
+        id: FaultId::new(id)?,
+        name: name.into(),
+        probability,
+        supports: vec![
+            weigh("channel moves in the stated direction at idle and notch 8", 2.1),
+            weigh("slow course over days", 0.7),
+        ],
+        against: vec![weigh("oil temperature unchanged", -0.4)],
+        decides: vec!["oil sample: viscosity and fuel content".into()],
+        checks: checks(),
+        urgency,
+        cautions: vec![
+            "Hot oil under pressure: stop the engine and let it cool before a line is opened.".into(),
+        ],
+        rationale: Some(rationale()),
+    })
+}
+
 fn part(number: usize, case: &Case, now: Time) -> Result<MachinePart, Box<dyn Error>> {
     let onset = now - Span::from_days(case.days) - Span::from_hours(5);
     let uom = Uom::parse(case.uom)?;
@@ -257,26 +283,8 @@ fn part(number: usize, case: &Case, now: Time) -> Result<MachinePart, Box<dyn Er
             ("spread".into(), 9_400.0),
         ]),
     };
-    let weigh = |evidence: &str, weight| EvidenceWeight { evidence: evidence.into(), weight };
-    let faults = case.faults.iter().map(|(id, name, probability, urgency)| {
-        Ok(RankedFault {
-            id: FaultId::new(id)?,
-            name: (*name).into(),
-            probability: *probability,
-            supports: vec![
-                weigh("channel moves in the stated direction at idle and notch 8", 2.1),
-                weigh("slow course over days", 0.7),
-            ],
-            against: vec![weigh("oil temperature unchanged", -0.4)],
-            decides: vec!["oil sample: viscosity and fuel content".into()],
-            checks: checks(),
-            urgency: *urgency,
-            cautions: vec![
-                "Hot oil under pressure: stop the engine and let it cool before a line is opened.".into(),
-            ],
-            rationale: Some(rationale()),
-        })
-    });
+    let faults =
+        case.faults.iter().map(|(id, name, probability, urgency)| ranked(id, name, *probability, *urgency));
     let opening = Opening {
         id: FindingId::new(&format!("f-{number:016x}"))?,
         unit: key(case.unit)?,

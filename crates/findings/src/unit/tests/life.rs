@@ -85,7 +85,7 @@ fn what_is_split_off_is_a_finding_of_its_own_from_then_on() {
     );
     let off = &told[1];
     assert_eq!((off.split_from.as_ref(), off.system), (Some(&first), notchwatch_model::System::Crankcase));
-    assert_eq!(Some(&off.id), split_id(&first, 1).as_ref());
+    assert_eq!(Some(&off.id), split_id(&first, 2).as_ref());
     assert!(off.active && off.opened == time("2026-11-05T00:00:00Z"));
     let revised = symptom("crankcase_pressure", SHIFT, 30.0, "2026-11-02T00:00:00Z");
     let later = bench.change(time("2026-11-06T00:00:00Z"), &revised, Change::Revised);
