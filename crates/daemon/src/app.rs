@@ -149,6 +149,7 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let desk = Desk::new(store.clone(), Arc::new(WallClock), Arc::new(FoldedEvidence(traces)), library)
         .replaying(Arc::new(again));
     tracker.spawn(keeper::follow_register(store.clone(), desk.clone(), register, index, stop.clone()));
+    tracker.spawn(keeper::grade_health(desk.clone(), stop.clone()));
     tracker.spawn(keeper::look_once(store.clone(), stop.clone()));
     tracker.spawn(keeper::seal_daily(store.clone(), config.keep.clone(), stop.clone()));
 

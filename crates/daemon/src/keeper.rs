@@ -20,6 +20,27 @@ const SEAL_EVERY: Duration = Duration::from_mins(10);
 /// How often old data are looked for.
 const RETAIN_EVERY: Duration = Duration::from_hours(1);
 
+/// How often the health of every unit is graded and recorded.
+const GRADE_EVERY: Duration = Duration::from_mins(5);
+/// The first grading waits, so that a start is not slowed by it.
+const GRADE_FIRST: Duration = Duration::from_secs(20);
+
+/// Grades every unit and records it, until `stop`.
+pub(crate) async fn grade_health(desk: Desk, stop: CancellationToken) {
+    let mut wait = GRADE_FIRST;
+    loop {
+        tokio::select! {
+            () = stop.cancelled() => return,
+            () = tokio::time::sleep(wait) => {}
+        }
+        wait = GRADE_EVERY;
+        match desk.record_health().await {
+            Ok(rows) => tracing::debug!(rows, "health grades recorded"),
+            Err(error) => tracing::warn!(%error, "health could not be graded, trying again later"),
+        }
+    }
+}
+
 /// Hands a changed register to decoding and evaluation: at once when it was changed here, else within half a minute.
 pub(crate) async fn follow_register(
     store: Store,

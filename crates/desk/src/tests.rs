@@ -3,6 +3,7 @@
 
 mod access;
 mod decisions;
+mod health;
 mod isolation;
 mod pictures;
 mod sign_in;

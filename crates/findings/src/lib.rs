@@ -7,6 +7,7 @@
 mod background;
 mod comms;
 mod group;
+mod health;
 mod library;
 mod limit;
 mod matter;
@@ -21,6 +22,7 @@ mod unit;
 
 pub use background::Background;
 pub use comms::{CommsFleet, CommsPolicy, Receipt, TickResult};
+pub use health::{ENGINE_SYSTEMS, Health, HealthBasis, HealthReason, UnitHealth, unit_health};
 pub use library::{
     Check, Confusion, Course, Expected, Expects, Fault, Library, LibraryError, Named, NamedWhat, Often,
     Profile, Rarity, Share,

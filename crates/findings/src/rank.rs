@@ -16,7 +16,7 @@ use observed::{Observed, Seen};
 pub(crate) use weigh::explains;
 
 /// Explanation that the instrument is at fault.
-const SENSOR: &str = "sensor";
+pub(crate) const SENSOR: &str = "sensor";
 /// Explanation that the library does not hold.
 const UNEXPLAINED: &str = "unexplained-change";
 /// Ids that the ranking keeps for itself.

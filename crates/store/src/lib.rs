@@ -12,6 +12,7 @@ mod db;
 mod error;
 mod evaluation;
 mod findings;
+mod health;
 mod journal;
 mod migrate;
 mod owner;
@@ -40,6 +41,7 @@ pub use evaluation::{EvaluationCommit, FindingUpsert, Snapshot, UnitProgress};
 pub use findings::{
     Cursor, Event, EventKind, FindingQuery, HistoryEntry, Judge, NewDecision, Page, Verdict, Verdicted,
 };
+pub use health::{HealthMark, HealthRecord, MAX_HEALTH_ROWS};
 pub use journal::{Appended, JournalMessage, NewMessage, Rollup, SealReport};
 pub use quarantine::{QuarantineBounds, QuarantineQuery, QuarantineRow};
 pub use retention::{Retained, Retention};

@@ -53,6 +53,12 @@ const MIGRATIONS: &[Migration] = &[
         sqlite: include_str!("../../../migrations/sqlite/0006_keep.sql"),
         postgres: include_str!("../../../migrations/postgres/0006_keep.sql"),
     },
+    Migration {
+        version: 7,
+        name: "health",
+        sqlite: include_str!("../../../migrations/sqlite/0007_health.sql"),
+        postgres: include_str!("../../../migrations/postgres/0007_health.sql"),
+    },
 ];
 
 /// Held while migrating, so that two processes that start at once do not both migrate.

@@ -11,6 +11,8 @@ mod feed;
 mod finding;
 #[expect(unused_qualifications, reason = "the path macro writes them")]
 mod findings;
+#[expect(unused_qualifications, reason = "the path macro writes them")]
+mod health;
 mod history;
 mod input;
 mod openapi;
@@ -72,6 +74,9 @@ pub(crate) fn routes(app: &App) -> Router<App> {
         .route("/units", get(units::list))
         .route("/units/{railway}/{unit}/samples", get(samples::samples))
         .route("/units/{railway}/{unit}/timeline", get(timeline::of_unit).post(timeline_add::one))
+        .route("/units/{railway}/{unit}/health", get(health::health))
+        .route("/units/{railway}/{unit}/health/history", get(health::of_unit))
+        .route("/engines/{serial}/health/history", get(health::of_engine))
         .route("/engines/{serial}/timeline", get(engine_timeline::of_engine))
         .route("/timeline", post(timeline_add::many))
         .route("/timeline/{id}/withdraw", post(timeline_withdraw::withdraw))

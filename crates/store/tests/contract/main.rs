@@ -16,6 +16,7 @@ mod bed;
 mod damage;
 mod decisions;
 mod findings;
+mod health;
 mod lifecycle;
 mod outage;
 mod parts;
@@ -65,6 +66,8 @@ on_both! {
     findings::snapshots_and_progress_come_back,
     findings::the_machine_never_touches_the_operator_half,
     findings::units_with_a_history_are_told_from_new_ones,
+    health::an_engines_history_goes_with_it,
+    health::history_is_kept_when_grades_move,
     lifecycle::a_changed_migration_is_refused,
     lifecycle::a_newer_database_is_refused,
     lifecycle::migrating_again_changes_nothing,

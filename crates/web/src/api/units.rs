@@ -10,6 +10,7 @@ use notchwatch_store::UnitProgress;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
+use super::health::MarkView;
 use super::{ApiCaller, input};
 use crate::app::App;
 use crate::problem::Problem;
@@ -65,6 +66,8 @@ pub(crate) struct UnitView {
     learning: BTreeMap<String, f64>,
     /// State of its link.
     comms: CommsView,
+    /// Grade recorded last, at most five minutes old; null before the first.
+    health: Option<MarkView>,
 }
 
 /// State of a unit's link. Rules and values: `crates/findings/doc/comms.md`.
@@ -122,6 +125,8 @@ pub(crate) async fn list(
     let feed = app.desk.feed(&caller.who).await?;
     let comms: BTreeMap<_, _> = feed.comms.into_iter().map(|c| (c.unit.clone(), c)).collect();
     let progress: BTreeMap<_, _> = feed.progress.into_iter().map(|p| (p.unit.clone(), p)).collect();
+    let health: BTreeMap<_, _> =
+        app.desk.health_now(&caller.who).await?.into_iter().map(|h| (h.unit.clone(), h)).collect();
     let mut keys: Vec<(UnitKey, &Unit)> = register
         .units
         .iter()
@@ -138,7 +143,10 @@ pub(crate) async fn list(
     let now = app.desk.now();
     let items = keys
         .iter()
-        .map(|(key, unit)| view(unit, &register, progress.get(key), comms.get(key), now))
+        .map(|(key, unit)| UnitView {
+            health: health.get(key).and_then(|h| h.parts.get("unit")).map(MarkView::of),
+            ..view(unit, &register, progress.get(key), comms.get(key), now)
+        })
         .collect();
     Ok(Json(UnitPage { items, next }))
 }
@@ -169,6 +177,7 @@ fn view(
             .map(|p| p.learning.iter().map(|(name, part)| (name.to_string(), *part)).collect())
             .unwrap_or_default(),
         comms: CommsView::of(comms),
+        health: None,
     }
 }
 
