@@ -12,6 +12,8 @@ mod commands;
 #[cfg(test)]
 mod console;
 #[cfg(test)]
+mod degradation;
+#[cfg(test)]
 mod demo;
 #[cfg(test)]
 mod field;
@@ -28,6 +30,8 @@ mod outside;
 #[cfg(test)]
 mod pipeline;
 #[cfg(test)]
+mod postgres_fire;
+#[cfg(test)]
 mod race;
 #[cfg(test)]
 mod shuffle;
@@ -37,3 +41,5 @@ mod shutdown;
 mod stream;
 #[cfg(test)]
 mod support;
+#[cfg(test)]
+mod texts;

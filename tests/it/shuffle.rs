@@ -25,6 +25,8 @@ pub(crate) struct Options {
     pub(crate) at_ms: i64,
     /// Length of the history.
     pub(crate) days: u32,
+    /// How many units send; all but the last have a fault.
+    pub(crate) units: u32,
     /// What befalls each replay.
     pub(crate) faults: Faults,
 }
@@ -32,11 +34,11 @@ pub(crate) struct Options {
 impl Options {
     /// The command that repeats a replay.
     pub(crate) fn command(&self, engine: Engine) -> String {
-        let Self { seed, at_ms, days, faults } = self;
+        let Self { seed, at_ms, days, units, faults } = self;
         let store = format!("{engine:?}").to_lowercase();
         format!(
             "cargo run -p notchwatch-tests --example shuffle -- --seed {seed} --at {at_ms} --days {days} \
-             --store {store} --kills {} --stops {} --brokers {} --databases {} --within-ms {}",
+             --units {units} --store {store} --kills {} --stops {} --brokers {} --databases {} --within-ms {}",
             faults.kills, faults.stops, faults.brokers, faults.databases, faults.within_ms
         )
     }
@@ -52,7 +54,7 @@ pub(crate) struct Reference {
 impl Reference {
     /// Makes the set and runs it in order on SQLite.
     pub(crate) fn new(options: &Options) -> Self {
-        let history = History::new(options.seed, options.at_ms, options.days);
+        let history = History::new(options.seed, options.at_ms, options.days, options.units);
         let clean = replay(&history, &Plan::in_order(&history), Engine::Sqlite, options.seed, false);
         assert!(!clean.findings.is_empty(), "a set without findings shows nothing");
         Self { history, clean }
@@ -82,7 +84,7 @@ fn a_replay_in_disorder_gives_what_a_clean_run_gives() {
     let now = crate::support::now_ms();
     let seed = now.unsigned_abs() % 1_000_000;
     let faults = Faults { kills: 3, stops: 1, brokers: 1, databases: 1, within_ms: 700 };
-    let options = Options { seed, at_ms: now, days: 3, faults };
+    let options = Options { seed, at_ms: now, days: 3, units: 3, faults };
     let reference = Reference::new(&options);
     for engine in [Engine::Sqlite, Engine::Postgres] {
         reference.check(&options, engine);

@@ -1,7 +1,7 @@
 //! The shuffle harness for longer runs: a recorded history replayed in disorder, compared with a clean run.
 //!
 //! Usage: `cargo run --release -p notchwatch-tests --example shuffle -- [--seed N] [--runs M] [--minutes T]
-//! [--store sqlite|postgres] [--days D] [--kills K] [--stops K] [--brokers K] [--databases K] [--within-ms W] [--at MS]`.
+//! [--store sqlite|postgres] [--days D] [--units U] [--kills K] [--stops K] [--brokers K] [--databases K] [--within-ms W] [--at MS]`.
 //! Without `--store` each run is replayed on both; with `--minutes` runs go on until the time is over. It needs
 //! Mosquitto, PostgreSQL's server programs and python3, and ends with the first difference.
 
@@ -36,6 +36,7 @@ fn main() {
         "minutes",
         "store",
         "days",
+        "units",
         "kills",
         "stops",
         "brokers",
@@ -74,7 +75,8 @@ fn main() {
         let now = support::now_ms();
         let at_ms = given.get("at").map_or(now, |at| at.parse().expect("milliseconds"));
         let days = u32::try_from(number("days", 5)).expect("some days");
-        let options = Options { seed: seed + run, at_ms, days, faults };
+        let units = u32::try_from(number("units", 5)).expect("some units");
+        let options = Options { seed: seed + run, at_ms, days, units, faults };
         let reference = Reference::new(&options);
         let findings = reference.clean.findings.len();
         println!("seed {}: {} messages, {findings} findings", options.seed, reference.history.before.len());

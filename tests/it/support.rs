@@ -14,6 +14,8 @@ pub(crate) mod process;
 pub(crate) mod publisher;
 pub(crate) mod random;
 pub(crate) mod senml;
+pub(crate) mod slow_link;
+pub(crate) mod small_disk;
 
 /// Makes one test of a function on each of the two stores.
 macro_rules! on_both_stores {

@@ -28,7 +28,7 @@ use tokio_util::task::TaskTracker;
 use crate::clock::{WallClock, now};
 use crate::config::Config;
 use crate::evidence::{FoldedEvidence, Redecoded};
-use crate::{health, keeper, metrics};
+use crate::{handles, health, keeper, metrics};
 
 /// Time for answers under way to reach their callers after the signal.
 const DRAIN: Duration = Duration::from_secs(2);
@@ -154,6 +154,7 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     tracker.spawn(keeper::seal_daily(store.clone(), config.keep.clone(), stop.clone()));
 
     let limits = WebLimits::default();
+    let limits = WebLimits { connections: handles::connections(limits.connections), ..limits };
     let options = WebOptions {
         metrics: registry,
         shutdown: stop.clone(),
@@ -166,22 +167,20 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
         .with_context(|| format!("listening on {}", config.listen.address))?;
     let address = socket.local_addr()?;
     let router = notchwatch_web::router(desk.clone(), options);
-    let serving = axum_serve(Listener::new(socket, &limits), router, stop.clone());
+    let serving = serve(Listener::new(socket, &limits), router, stop.clone());
     tracker.spawn(serving);
     Ok(App { address, desk, lag, tracker, stop, evaluation_stop, evaluator, store })
 }
 
-async fn axum_serve(listener: Listener, router: axum::Router, stop: CancellationToken) {
-    let serving = axum::serve(listener, router).with_graceful_shutdown(stop.clone().cancelled_owned());
+async fn serve(listener: Listener, router: axum::Router, stop: CancellationToken) {
+    let serving = notchwatch_web::serve(listener, router, stop.clone());
     let drained = async {
         stop.cancelled().await;
         tokio::time::sleep(DRAIN).await;
     };
     // A client that does not read keeps its connection open for as long as it likes; it does not keep us.
     tokio::select! {
-        served = serving.into_future() => if let Err(error) = served {
-            tracing::error!(%error, "the HTTP side ended");
-        },
+        () = serving => {}
         () = drained => tracing::info!("connections that did not end are cut"),
     }
 }

@@ -11,6 +11,7 @@ mod config;
 mod demo;
 mod evidence;
 mod examine;
+mod handles;
 mod health;
 mod import;
 mod keep;

@@ -13,7 +13,7 @@ use std::sync::Arc;
 use notchwatch_desk::{AccountChange, Desk};
 use notchwatch_model::{AccountName, Principal, RailwayFilter, Role};
 use notchwatch_store::{Options, Store};
-use notchwatch_web::{Listener, Reasons, WebLimits, WebOptions};
+use notchwatch_web::{Listener, Reasons, WebLimits, WebOptions, serve};
 use tokio_util::sync::CancellationToken;
 
 const PASSWORD: &str = "only for looking at pages";
@@ -55,6 +55,7 @@ async fn main() -> Result<(), Box<dyn Error>> {
     };
     let socket = tokio::net::TcpListener::bind(&address).await?;
     writeln!(std::io::stdout(), "http://{}/  name asha, password {PASSWORD:?}", socket.local_addr()?)?;
-    axum::serve(Listener::new(socket, &limits), notchwatch_web::router(desk, options)).await?;
+    let router = notchwatch_web::router(desk, options);
+    serve(Listener::new(socket, &limits), router, CancellationToken::new()).await;
     Ok(())
 }

@@ -26,13 +26,13 @@ use axum::Router;
 use axum::extract::DefaultBodyLimit;
 use axum::http::StatusCode;
 use axum::middleware;
-pub use listener::{Connection, Listener};
+pub use listener::{Connection, Listener, serve};
 use notchwatch_desk::Desk;
 pub use options::{Reasons, WebLimits, WebOptions};
 
 use crate::app::App;
 
-/// Everything that is served. Serve it on a [`Listener`], which cuts clients that do not read.
+/// Everything that is served. Give it to [`serve`], which cuts clients that do not read and clients that do not ask.
 pub fn router(desk: Desk, options: WebOptions) -> Router {
     let body = DefaultBodyLimit::max(options.limits.body_bytes);
     let app = App::new(desk, options);

@@ -47,13 +47,15 @@ pub struct WebLimits {
     pub keep_alive: Duration,
     /// A connection that takes no byte for this long while we have some is cut.
     pub stall: Duration,
+    /// A connection that does not bring the whole head of a request within this long is cut.
+    pub head: Duration,
     /// Open connections at one time; further ones wait in the kernel's queue.
     pub connections: usize,
 }
 
 impl Default for WebLimits {
     /// Values by common practice: an answer within the patience of a proxy (10 s), keep-alives well under the usual
-    /// idle limit of proxies (60 s), a stall that outlasts a short radio gap.
+    /// idle limit of proxies (60 s), a stall that outlasts a short radio gap, a head within half a minute, as web servers ask.
     fn default() -> Self {
         Self {
             answer: Duration::from_secs(10),
@@ -64,6 +66,7 @@ impl Default for WebLimits {
             streams: 400,
             keep_alive: Duration::from_secs(15),
             stall: Duration::from_secs(20),
+            head: Duration::from_secs(30),
             connections: 1000,
         }
     }

@@ -53,11 +53,11 @@ pub(crate) struct History {
 }
 
 impl History {
-    /// The days before `now_ms` of three units, and a tail shortly after it.
-    pub(crate) fn new(seed: u64, now_ms: i64, days: u32) -> Self {
+    /// The days before `now_ms` of some units, and a tail shortly after it.
+    pub(crate) fn new(seed: u64, now_ms: i64, days: u32, units: u32) -> Self {
         let mut random = Random::new(seed ^ 0x4157);
         let begin = now_ms.div_euclid(HOUR_MS) * HOUR_MS - i64::from(days) * DAY_MS;
-        let scenario = scenario(seed, begin, days);
+        let scenario = scenario(seed, begin, days, units);
         let mut fleet = Fleet::new(&scenario).expect("a scenario that can be played");
         let registers = [CLASS_TOML.to_owned(), fleet.register_toml()];
         let tail_ms = now_ms + HOLE_MIN * MINUTE_MS;
@@ -115,8 +115,18 @@ fn sent(message: Message) -> Sent {
     Sent { at_ms: at_unix_ms, publish: Publish { topic, payload: payload.into(), content_type } }
 }
 
-/// One unit with a fault at once, one with a sensor that sticks, one healthy.
-fn scenario(seed: u64, begin_ms: i64, days: u32) -> Scenario {
+/// Faults that come at once and show within hours: one for each unit but the last, which stays healthy.
+const FAULTS: [FaultKind; 6] = [
+    FaultKind::RadiatorFanFailed,
+    FaultKind::SensorStuck,
+    FaultKind::CoolantPumpFailed,
+    FaultKind::OilPumpWear,
+    FaultKind::BoostLeak,
+    FaultKind::ThermocoupleOpen,
+];
+
+/// Units with a fault each, and a healthy one.
+fn scenario(seed: u64, begin_ms: i64, days: u32, units: u32) -> Scenario {
     let begin = jiff::Timestamp::from_millisecond(begin_ms).expect("a time of our days");
     let hours = f64::from(days) * 24.0;
     let mut scenario = Scenario::every_fault(begin, hours - FAULT_LASTS_H);
@@ -125,12 +135,11 @@ fn scenario(seed: u64, begin_ms: i64, days: u32) -> Scenario {
     scenario.sending.duplicates = 0.0;
     let mut names = Vec::new();
     for railway in &mut scenario.railways {
-        railway.units = 3;
-        names.extend((0..3).map(|n| format!("{}/{}-{}", railway.id, railway.prefix, railway.first + n)));
+        railway.units = units;
+        names.extend((0..units).map(|n| format!("{}/{}-{}", railway.id, railway.prefix, railway.first + n)));
     }
-    scenario
-        .faults
-        .retain(|fault| matches!(fault.kind, FaultKind::RadiatorFanFailed | FaultKind::SensorStuck));
+    let kinds: Vec<FaultKind> = FAULTS.into_iter().zip(1..units).map(|(kind, _)| kind).collect();
+    scenario.faults.retain(|fault| kinds.contains(&fault.kind));
     for (fault, unit) in scenario.faults.iter_mut().zip(&names) {
         fault.unit.clone_from(unit);
         fault.course = Course::Step;
@@ -224,7 +233,7 @@ fn records(payload: &[u8]) -> Vec<(String, i64)> {
 #[test]
 fn the_same_seed_gives_the_same_set_with_everything_in_it() {
     let now = 1_790_000_000_000;
-    let (one, two) = (History::new(5, now, 1), History::new(5, now, 1));
+    let (one, two) = (History::new(5, now, 1, 3), History::new(5, now, 1, 3));
     assert!(one.before.iter().zip(&two.before).all(|(a, b)| a.publish == b.publish));
     assert_eq!((one.units.len(), one.implausible.len()), (3, 12));
     let keys = History::keys(one.before.iter());

@@ -148,7 +148,7 @@ fn steps(
 
 #[test]
 fn a_plan_holds_the_whole_set_and_its_faults_and_is_the_same_again() {
-    let history = History::new(3, 1_790_000_000_000, 1);
+    let history = History::new(3, 1_790_000_000_000, 1, 3);
     let faults = Faults { kills: 5, stops: 2, brokers: 1, databases: 2, within_ms: 100 };
     let (one, two) = (Plan::shuffled(&history, 9, faults), Plan::shuffled(&history, 9, faults));
     assert_eq!(format!("{:?}", one.before), format!("{:?}", two.before));

@@ -3,7 +3,6 @@
 //! Owns the order of acts: publish and break, wait until all of it is judged, decide, publish and break again, wait,
 //! read. Everything waited for is asked for; the only sleeps are the random instants of faults.
 
-use std::process::Command;
 use std::time::Duration;
 
 use serde_json::json;
@@ -17,7 +16,6 @@ use crate::support::daemon::Daemon;
 use crate::support::database::{Database, Engine, psql};
 use crate::support::http::Client;
 use crate::support::postgres::Postgres;
-use crate::support::process::{Process, program};
 use crate::support::publisher::{Publish, Publisher};
 use crate::support::{eventually, now_ms};
 
@@ -148,7 +146,7 @@ impl Stand {
             server.stop();
             None
         } else {
-            Some(lock(&self.database))
+            Some(self.database.lock())
         };
         meanwhile(self);
         std::thread::sleep(AWAY);
@@ -210,18 +208,4 @@ fn behind(client: &Client) -> u64 {
     let text = client.get("/metrics").text;
     let line = text.lines().find_map(|line| line.strip_prefix("notchwatch_evaluate_behind_messages "));
     line.and_then(|number| number.parse().ok()).unwrap_or(u64::MAX)
-}
-
-/// Holds the write lock of an SQLite store from outside, as a backup that hangs would.
-fn lock(database: &Database) -> Process {
-    let url = database.url();
-    let path = url.trim_start_matches("sqlite:");
-    let script = "import sqlite3, sys, time\n\
-                  store = sqlite3.connect(sys.argv[1], isolation_level=None, timeout=30)\n\
-                  store.execute('begin immediate')\nprint('held', flush=True)\ntime.sleep(60)\n";
-    let log = format!("{path}.lock-{}", now_ms());
-    let mut command = Command::new(program("python3"));
-    let process = Process::start(command.args(["-c", script, path]), std::path::Path::new(&log));
-    eventually("the lock", STOP, || process.said().contains("held").then_some(()));
-    process
 }

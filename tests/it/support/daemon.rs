@@ -15,7 +15,7 @@ use tempfile::TempDir;
 use super::broker::Broker;
 use super::database::Database;
 use super::http::Client;
-use super::process::{Process, free_port};
+use super::process::{Process, free_port, program};
 use super::{eventually, root, setting};
 
 /// How long a start may take: a debug build that migrates a fresh store on a busy machine.
@@ -48,8 +48,18 @@ pub(crate) struct Daemon {
     folder: TempDir,
     base: String,
     administrator: String,
-    zone: Option<&'static str>,
+    surroundings: Surroundings,
     process: Process,
+}
+
+/// What the program is started in.
+#[derive(Clone, Debug, Default)]
+struct Surroundings {
+    zone: Option<&'static str>,
+    /// The most files that it may have open.
+    open_files: Option<u32>,
+    /// Messages in flight at most; the default without it.
+    receive_maximum: Option<u16>,
 }
 
 impl Daemon {
@@ -60,6 +70,28 @@ impl Daemon {
 
     /// As [`Daemon::start`], with more lines of configuration.
     pub(crate) fn start_with(broker: &Broker, database: &Database, registers: &[&str], more: &str) -> Self {
+        Self::start_in(broker, database, registers, more, Surroundings::default())
+    }
+
+    /// As [`Daemon::start`], with no more than so many files open at one time.
+    pub(crate) fn start_with_files(broker: &Broker, database: &Database, files: u32) -> Self {
+        let surroundings = Surroundings { open_files: Some(files), ..Surroundings::default() };
+        Self::start_in(broker, database, &[super::bench::REGISTER], "", surroundings)
+    }
+
+    /// As [`Daemon::start`], with no more than so many messages in flight.
+    pub(crate) fn start_receiving(broker: &Broker, database: &Database, most: u16) -> Self {
+        let surroundings = Surroundings { receive_maximum: Some(most), ..Surroundings::default() };
+        Self::start_in(broker, database, &[super::bench::REGISTER], "", surroundings)
+    }
+
+    fn start_in(
+        broker: &Broker,
+        database: &Database,
+        registers: &[&str],
+        more: &str,
+        surroundings: Surroundings,
+    ) -> Self {
         let folder = TempDir::new().expect("a folder for the program");
         let port = free_port();
         let mut files = Vec::new();
@@ -74,13 +106,16 @@ impl Daemon {
             database.url(),
             broker.url()
         );
+        if let Some(most) = surroundings.receive_maximum {
+            writeln!(config, "receive_maximum = {most}").expect("a string grows");
+        }
         write!(config, "[register]\nfiles = {files:?}\n{more}\n").expect("a string grows");
         let path = folder.path().join("notchwatch.toml");
         std::fs::write(&path, config).expect("the configuration");
         let administrator = administrator(&path);
-        let process = launch(folder.path(), None);
+        let process = launch(folder.path(), &surroundings);
         let base = format!("http://127.0.0.1:{port}");
-        let mut daemon = Self { folder, base, administrator, zone: None, process };
+        let mut daemon = Self { folder, base, administrator, surroundings, process };
         daemon.wait_until_ready();
         daemon
     }
@@ -142,7 +177,6 @@ impl Daemon {
     }
 
     /// Its process.
-    #[cfg_attr(test, expect(dead_code, reason = "the benchmark of line speed uses it, the tests do not"))]
     pub(crate) fn id(&self) -> u32 {
         self.process.id()
     }
@@ -190,12 +224,12 @@ impl Daemon {
 
     /// Starts it again after an end and goes on at once.
     pub(crate) fn start_again(&mut self) {
-        self.process = launch(self.folder.path(), self.zone);
+        self.process = launch(self.folder.path(), &self.surroundings);
     }
 
     /// The zone in the environment (`TZ`) of the starts to come.
     pub(crate) fn move_to(&mut self, zone: &'static str) {
-        self.zone = Some(zone);
+        self.surroundings.zone = Some(zone);
     }
 
     /// The test fails with the program's own words when it has ended by itself.
@@ -216,10 +250,17 @@ fn administrator(config: &Path) -> String {
     token.unwrap_or_else(|| panic!("no token: {} {said} {warned}", out.status)).to_owned()
 }
 
-fn launch(folder: &Path, zone: Option<&str>) -> Process {
-    let mut command = Command::new(notchwatch());
+fn launch(folder: &Path, surroundings: &Surroundings) -> Process {
+    let mut command = match surroundings.open_files {
+        Some(files) => {
+            let mut limited = Command::new(program("prlimit"));
+            limited.arg(format!("--nofile={files}")).arg(notchwatch());
+            limited
+        }
+        None => Command::new(notchwatch()),
+    };
     command.args(["run", "--config"]).arg(folder.join("notchwatch.toml")).current_dir(folder);
-    command.envs(zone.map(|zone| ("TZ", zone)));
+    command.envs(surroundings.zone.map(|zone| ("TZ", zone)));
     Process::start(&mut command, &folder.join("notchwatch.log"))
 }
 

@@ -2,16 +2,26 @@
 //!
 //! Owns creation and removal. Refuses to look into the tables: what matters is visible from outside.
 
+use std::path::Path;
 use std::process::Command;
 use std::sync::atomic::{AtomicU32, Ordering};
+use std::time::Duration;
 
 use tempfile::TempDir;
 
-use super::process::program;
-use super::{now_ms, setting};
+use super::process::{Process, program};
+use super::{eventually, now_ms, setting};
 
 /// A server whose user may create databases.
 const POSTGRES: &str = "postgres://postgres@127.0.0.1:5432/test";
+
+/// How long taking the write lock may take.
+const LOCK: Duration = Duration::from_secs(15);
+
+/// The server that tests share.
+pub(crate) fn shared_server() -> String {
+    setting("NOTCHWATCH_TEST_POSTGRES").unwrap_or_else(|| POSTGRES.to_owned())
+}
 
 /// The two engines.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -32,9 +42,7 @@ impl Database {
     pub(crate) fn new(engine: Engine) -> Self {
         match engine {
             Engine::Sqlite => Self::Sqlite(TempDir::new().expect("a folder for the store")),
-            Engine::Postgres => {
-                Self::on_server(&setting("NOTCHWATCH_TEST_POSTGRES").unwrap_or_else(|| POSTGRES.to_owned()))
-            }
+            Engine::Postgres => Self::on_server(&shared_server()),
         }
     }
 
@@ -45,6 +53,25 @@ impl Database {
         let name = format!("notchwatch_it_{}_{}_{number}", std::process::id(), now_ms());
         psql(url, &format!("create database {name}"));
         Self::Postgres { server: url.to_owned(), name }
+    }
+
+    /// Makes an SQLite file in a folder below another.
+    pub(crate) fn in_folder(folder: &Path) -> Self {
+        Self::Sqlite(TempDir::new_in(folder).expect("a folder for the store"))
+    }
+
+    /// Holds the write lock of an SQLite store from outside, as a backup that hangs would, until dropped.
+    pub(crate) fn lock(&self) -> Process {
+        let url = self.url();
+        let path = url.strip_prefix("sqlite:").expect("an SQLite store");
+        let script = "import sqlite3, sys, time\n\
+                      store = sqlite3.connect(sys.argv[1], isolation_level=None, timeout=30)\n\
+                      store.execute('begin immediate')\nprint('held', flush=True)\ntime.sleep(300)\n";
+        let log = format!("{path}.lock-{}", now_ms());
+        let mut command = Command::new(program("python3"));
+        let process = Process::start(command.args(["-c", script, path]), Path::new(&log));
+        eventually("the lock", LOCK, || process.said().contains("held").then_some(()));
+        process
     }
 
     /// As the configuration file names it.
@@ -89,8 +116,7 @@ fn databases_are_apart_and_gone_afterwards() {
     assert_ne!(first.url(), second.url());
     psql(&first.url(), "create table only_here (x int)");
     psql(&second.url(), "create table only_here (x int)");
-    let (url, server) =
-        (first.url(), setting("NOTCHWATCH_TEST_POSTGRES").unwrap_or_else(|| POSTGRES.to_owned()));
+    let (url, server) = (first.url(), shared_server());
     drop(first);
     let gone = Command::new(program("psql")).args(["--no-password", "--command", "select 1", &url]).output();
     assert!(!gone.expect("psql runs").status.success(), "{url} outlived its test on {server}");

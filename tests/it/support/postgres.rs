@@ -2,7 +2,7 @@
 //!
 //! Owns one cluster per value. The server that other tests share is never touched by it.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 use tempfile::TempDir;
@@ -68,6 +68,17 @@ impl Postgres {
             .arg(self.folder.path().join("log"))
             .args(["start", "-D"])
             .arg(self.data()));
+    }
+
+    /// A folder below another that the server may write to, as a text for its statements.
+    pub(crate) fn owned_folder(&self, below: &Path) -> String {
+        let folder = below.join("space");
+        std::fs::create_dir(&folder).expect("a folder");
+        run(Command::new("chmod").arg("711").arg(below));
+        if root() {
+            run(Command::new("chown").arg("postgres").arg(&folder));
+        }
+        folder.display().to_string()
     }
 
     fn data(&self) -> PathBuf {

@@ -11,7 +11,7 @@ use tokio::net::{TcpListener, TcpStream};
 
 use super::stand::Stand;
 use super::stream::{frames, stream};
-use crate::{Listener, WebLimits, sample};
+use crate::{Listener, WebLimits, sample, serve as serve_on};
 
 /// Findings that come at once: some megabytes of events, more than sockets hold for somebody who does not read.
 const BURST: u32 = 5000;
@@ -27,10 +27,9 @@ async fn serve(stand: &Stand) -> std::net::SocketAddr {
     let socket = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let address = socket.local_addr().unwrap();
     let limits = WebLimits { stall: STALL, ..WebLimits::default() };
-    let serving = axum::serve(Listener::new(socket, &limits), stand.router.clone());
-    let served = serving.with_graceful_shutdown(stand.shutdown.clone().cancelled_owned());
+    let serving = serve_on(Listener::new(socket, &limits), stand.router.clone(), stand.shutdown.clone());
     #[expect(clippy::disallowed_methods, reason = "a test's server ends with its runtime")]
-    tokio::spawn(served.into_future());
+    tokio::spawn(serving);
     address
 }
 
