@@ -167,7 +167,8 @@ fn a_flood_of_connections_takes_no_file_handle_from_ingest() {
             caller
         })
         .collect();
-    // The broker is needed anew meanwhile, and with it handles.
+    // The broker is needed anew meanwhile, and with it handles. It keeps our session.
+    broker.save();
     broker.kill();
     broker.restart();
     broker.publish(&topic("northmoor", "NM-11"), b"not a pack");

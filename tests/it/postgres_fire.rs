@@ -80,7 +80,7 @@ fn take_notes(client: &Client, id: &str, over: &AtomicBool) -> Vec<String> {
         }
         let text = format!("note {number} of the shift");
         let (_, version) = identity(&record.json());
-        let answer = client.act(id, "note", &version, &json!({ "note": text }));
+        let answer = client.act(id, "note", &version, &json!({ "text": text }));
         match answer.status {
             200 => confirmed.push(text),
             409 | 503 => {}

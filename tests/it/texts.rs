@@ -30,8 +30,16 @@ fn control_characters_are_refused_with_words_wherever_they_stand(engine: Engine)
     addresses(&client);
     let bodies = [
         ("PUT", "/api/v1/accounts/a%00b", json!({ "role": "viewer", "all_railways": true, "enabled": true })),
-        ("POST", "/api/v1/tokens", json!({ "label": "a\0b", "name": "x", "role": "viewer", "all_railways": true })),
-        ("POST", "/api/v1/tokens", json!({ "label": "l", "name": "x\u{1}", "role": "viewer", "all_railways": true })),
+        (
+            "POST",
+            "/api/v1/tokens",
+            json!({ "label": "a\0b", "name": "x", "role": "viewer", "all_railways": true }),
+        ),
+        (
+            "POST",
+            "/api/v1/tokens",
+            json!({ "label": "l", "name": "x\u{1}", "role": "viewer", "all_railways": true }),
+        ),
     ];
     for (method, path, body) in bodies {
         let answer = client.send(method, path, &body);
@@ -55,7 +63,8 @@ fn messages(broker: &Broker, client: &Client) {
         let good = json!({ "bt": first + i64::from(number), "n": "oil_pressure", "u": "Pa", "v": 55.5 });
         let payload = serde_json::to_vec(&[good, bad]).expect("JSON");
         let topic = topic("northmoor", "NM-11").into();
-        publisher.send(&Publish { topic, payload: payload.into(), content_type: "application/senml+json" }, false);
+        publisher
+            .send(&Publish { topic, payload: payload.into(), content_type: "application/senml+json" }, false);
     }
     publisher.settle();
     eventually("the good record of every message", PATH, || {

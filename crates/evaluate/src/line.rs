@@ -27,6 +27,8 @@ pub struct Line {
     entries: Vec<TimelineEntry>,
     decided_to: Option<Time>,
     dirty: Option<Time>,
+    /// Newest event time of the unit's messages, in the order of the journal.
+    newest: Option<Time>,
     /// Samples that were repeats of stored ones.
     pub repeats: u64,
     /// Samples that contradicted a stored one.
@@ -59,6 +61,7 @@ impl Line {
     /// snapshot that was not known when it was taken makes the line dirty.
     pub fn new(context: FoldContext, mut fold: Fold, at: Option<Time>, decisions: Vec<Decision>) -> Self {
         let waiting = Rows::new(context.class.channels.len());
+        let newest = fold.last();
         let missed = |d: &&Decision| d.id > fold.known() && at.is_some_and(|at| d.at <= at);
         let dirty = decisions.iter().filter(missed).map(|d| d.at).min();
         for decision in &decisions {
@@ -73,6 +76,7 @@ impl Line {
             entries: vec![],
             decided_to: at,
             dirty,
+            newest,
             repeats: 0,
             conflicts: 0,
             received: None,
@@ -100,6 +104,22 @@ impl Line {
     /// Event time up to which everything is folded: rows and decisions.
     pub fn folded_to(&self) -> Option<Time> {
         self.fold.last().max(self.decided_to)
+    }
+
+    /// Newest event time that the unit's messages told, folded or not. It follows from the journal alone: neither the
+    /// pace of evaluation nor a restart moves it, so what is compared with it comes out the same.
+    pub fn newest(&self) -> Option<Time> {
+        self.newest
+    }
+
+    /// Notes event times of a message.
+    pub fn tell(&mut self, time: Option<Time>) {
+        self.newest = self.newest.max(time);
+    }
+
+    /// Rows that wait.
+    pub fn waiting(&self) -> &Rows {
+        &self.waiting
     }
 
     /// Whether rows wait.
@@ -135,6 +155,7 @@ impl Line {
 
     /// Puts a whole row where it waits: a row read back from the store.
     pub fn wait_for(&mut self, row: Row) {
+        self.tell(Some(row.time));
         for (channel, value) in (0u16..).zip(row.values) {
             if let Some(value) = value {
                 self.waiting.add(Sample { time: row.time, channel: ChannelIx(channel), value });
@@ -149,6 +170,7 @@ impl Line {
         self.repeats = old.repeats;
         self.conflicts = old.conflicts;
         self.received = old.received;
+        self.newest = self.newest.max(old.newest);
     }
 
     /// Takes a decision. One for a time already folded makes the line dirty.

@@ -6,8 +6,10 @@ use std::sync::Arc;
 
 use notchwatch_detect::Plan;
 use notchwatch_findings::Library;
-use notchwatch_model::{ClassId, Decision, Register, Seq, Time, TimelineEntry, TimelineId, Unit, UnitKey};
-use notchwatch_store::Store;
+use notchwatch_model::{
+    ClassId, Decision, Register, Sample, Seq, Time, TimelineEntry, TimelineId, Unit, UnitKey,
+};
+use notchwatch_store::{Store, Unjudged};
 use std::collections::HashMap;
 
 use crate::EvaluateError;
@@ -79,17 +81,33 @@ pub(crate) async fn base(
 }
 
 /// Rows of a unit after `after` (from the beginning without it) and before `to`, counting messages up to `up_to`.
+///
+/// Samples that came later than the horizon are left out, those of `pending` (found in the round that is not committed
+/// yet) as those of earlier commits. Were they judged here, the same journal would give other findings after a restart
+/// or a fold from an older snapshot than it gave live, when nothing was folded for them.
 pub(crate) async fn rows(
     store: &Store,
     context: &FoldContext,
     after: Option<Time>,
     to: Time,
     up_to: Option<Seq>,
+    pending: &[Unjudged],
 ) -> Result<Rows, EvaluateError> {
     let from = after.map_or(EARLIEST, |after| after + TICK);
     let mut rows = Rows::new(context.class.channels.len());
-    for sample in store.unit_samples(&context.unit.key(), from, to, up_to).await? {
-        rows.add(sample);
+    let key = context.unit.key();
+    let samples = store.unit_samples(&key, from, to, up_to).await?;
+    let mut left_out = HashMap::new();
+    for late in store.unjudged(&key, from, to).await?.iter().chain(pending) {
+        // The first of a key tells what was judged: later ones found a value in its place that was not judged either.
+        left_out.entry((late.time.micros(), late.channel)).or_insert(late.instead);
+    }
+    for sample in samples {
+        match left_out.get(&(sample.time.micros(), sample.channel)) {
+            None => rows.add(sample),
+            Some(Some(judged)) => rows.add(Sample { value: *judged, ..sample }),
+            Some(None) => continue,
+        };
     }
     Ok(rows)
 }
@@ -125,9 +143,10 @@ pub(crate) async fn refold(
     base_at: Option<Time>,
     through: Time,
     up_to: Option<Seq>,
+    pending: &[Unjudged],
 ) -> Result<(Line, Folded, Option<Time>), EvaluateError> {
     let Base { fold, at } = base(store, &context, base_at).await?;
-    let rows = rows(store, &context, at, through + TICK, up_to).await?.take_all();
+    let rows = rows(store, &context, at, through + TICK, up_to, pending).await?.take_all();
     let entries = entries(store, &context.unit.key(), at, beside.timelined).await?;
     let (line, folded) = tokio::task::spawn_blocking(move || {
         let mut line = Line::new(context, fold, at, beside.decisions).with_entries(entries);

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use notchwatch_model::{Row, Sample, Time};
+use notchwatch_model::{ChannelIx, Row, Sample, Time};
 
 /// Rows by event time.
 #[derive(Debug, Clone, Default)]
@@ -61,6 +61,22 @@ impl Rows {
         }
     }
 
+    /// Value that stands for a key.
+    pub fn value(&self, time: Time, channel: ChannelIx) -> Option<f64> {
+        self.rows.get(&time).and_then(|row| row.values.get(channel.index()).copied().flatten())
+    }
+
+    /// Adds what other rows hold from one event time up to before another.
+    pub fn add_span(&mut self, other: &Rows, from: Time, to: Time) {
+        for row in other.rows.range(from..to).map(|(_, row)| row) {
+            for (channel, value) in (0u16..).zip(&row.values) {
+                if let Some(value) = *value {
+                    self.add(Sample { time: row.time, channel: ChannelIx(channel), value });
+                }
+            }
+        }
+    }
+
     /// Takes the rows out that lie before `time`, in order.
     pub fn take_before(&mut self, time: Time) -> Vec<Row> {
         let later = self.rows.split_off(&time);
@@ -85,8 +101,6 @@ impl Rows {
 
 #[cfg(test)]
 mod tests {
-    use notchwatch_model::ChannelIx;
-
     use super::*;
 
     fn sample(second: i64, channel: u16, value: f64) -> Sample {

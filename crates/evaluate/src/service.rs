@@ -36,7 +36,8 @@ pub struct EvaluateOptions {
     pub poll: Duration,
     /// Messages read from the journal in one round, at most.
     pub round: usize,
-    /// Data later than this, against what its unit has been judged to, is kept but judges nothing.
+    /// Data older than this, against the newest event time of its unit's messages before it in the journal, is kept and
+    /// judges nothing, in this run or in any later one.
     pub horizon: Span,
     /// Evidence received later than this after it was measured makes its finding "late".
     pub lateness: Span,
@@ -459,7 +460,7 @@ async fn load_line(
 ) -> Result<Line, EvaluateError> {
     let base = base(store, &context, None).await?;
     let entries = entries(store, &context.unit.key(), base.at, beside.timelined).await?;
-    let mut waiting = rows(store, &context, base.at, LATEST_MEASURED, Some(position)).await?;
+    let mut waiting = rows(store, &context, base.at, LATEST_MEASURED, Some(position), &[]).await?;
     let mut line = Line::new(context, base.fold, base.at, beside.decisions).with_entries(entries);
     for row in waiting.take_all() {
         line.wait_for(row);

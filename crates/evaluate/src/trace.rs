@@ -78,7 +78,7 @@ impl Tracer {
             .context(unit)
             .ok_or_else(|| TraceError::UnknownUnit(unit.clone()))?;
         let Base { fold, at } = base(&self.store, &context, Some(from - TICK)).await?;
-        let rows = rows(&self.store, &context, at, to, None).await?.take_all();
+        let rows = rows(&self.store, &context, at, to, None, &[]).await?.take_all();
         let decisions = self.decisions(unit).await?;
         let entries = entries(&self.store, unit, at, Some(TimelineId(i64::MAX))).await?;
         let channels = channels.to_vec();

@@ -128,7 +128,7 @@ impl Bench {
         Self { _folder: folder, store, register }
     }
 
-    fn evaluator(&self) -> Evaluator {
+    fn evaluator(&self, settings: Settings) -> Evaluator {
         let options = EvaluateOptions {
             settle: Duration::from_millis(20),
             poll: Duration::from_millis(5),
@@ -136,13 +136,17 @@ impl Bench {
             ..EvaluateOptions::default()
         };
         let library = Arc::new(Library::builtin().unwrap());
-        let settings = Arc::new(Settings::default());
+        let settings = Arc::new(settings);
         Evaluator::new(self.store.clone(), options, library, settings, self.register.subscribe(), now)
     }
 
     /// Appends messages, a few at a time, while the evaluator runs; `end` says how it ends.
     async fn judge(&self, messages: &[NewMessage], end: End) {
-        let evaluator = self.evaluator();
+        self.judge_with(Settings::default(), messages, end).await;
+    }
+
+    async fn judge_with(&self, settings: Settings, messages: &[NewMessage], end: End) {
+        let evaluator = self.evaluator(settings);
         let mut lag = evaluator.lag();
         let stop = CancellationToken::new();
         let running = spawn(evaluator.run(stop.clone()));
@@ -332,4 +336,37 @@ async fn a_withdrawn_entry_was_never_there() {
     bench.judge(&[], End::Stop).await;
     assert_eq!(bench.findings().await, expected);
     assert_eq!(bench.judged().await, judged);
+}
+
+/// Of the second day, delivered after the fifth: more than two days behind the unit's newest.
+const OLD: std::ops::Range<usize> = 130..140;
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_came_beyond_the_horizon_is_left_out_of_every_later_fold() {
+    let mut within = messages();
+    let beyond: Vec<NewMessage> = within.splice(OLD, []).collect();
+    let bench = Bench::new().await;
+    bench.judge(&within, End::Stop).await;
+    let (expected, judged) = (bench.findings().await, bench.judged().await);
+    assert_eq!(expected.len(), 1, "{expected:#?}");
+
+    // Late, twice, and with another value for a key that was judged.
+    let contradiction = message(0, &[9e6], now());
+    bench.judge(&beyond, End::Stop).await;
+    bench.judge(&[&beyond[..], &[contradiction]].concat(), End::Kill).await;
+    bench.judge(&[], End::Stop).await;
+    assert_eq!((bench.findings().await, bench.judged().await), (expected.clone(), judged), "as it was");
+    // Settings of another version leave no snapshot to begin with: everything is folded anew.
+    let anew = Settings { version: Settings::default().version + 1, ..Settings::default() };
+    bench.judge_with(anew, &[], End::Stop).await;
+    assert_eq!(bench.judged().await, judged, "a fold from the beginning leaves out the same");
+    let of = |found: &[MachinePart]| -> Vec<_> {
+        found.iter().map(|f| (f.id.clone(), f.onset, f.symptoms[0].size.to_bits())).collect()
+    };
+    assert_eq!(of(&bench.findings().await), of(&expected));
+
+    // The same at one go, read from the journal in other portions.
+    let at_once = Bench::new().await;
+    at_once.judge(&[within, beyond].concat(), End::Stop).await;
+    assert_eq!((at_once.findings().await, at_once.judged().await), (expected, judged));
 }

@@ -3,8 +3,10 @@
 mod commit;
 mod snapshots;
 mod told;
+mod unjudged;
 
 pub(crate) use told::Told;
+pub use unjudged::Unjudged;
 
 use std::collections::BTreeMap;
 
@@ -26,6 +28,8 @@ pub struct EvaluationCommit {
     pub snapshots: Vec<Snapshot>,
     /// Progress of the units touched.
     pub progress: Vec<UnitProgress>,
+    /// Samples found to lie beyond the horizon of judgement, in the order in which they were found.
+    pub unjudged: Vec<(UnitKey, Vec<Unjudged>)>,
     /// Newest clock tick judged, once this is committed; never moves back.
     pub ticked: i64,
     /// States of links that changed.

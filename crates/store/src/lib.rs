@@ -37,7 +37,7 @@ pub use check::{Checked, Depth};
 pub use comms::{CommsSnapshot, OwnOutage};
 pub use damage::Damage;
 pub use error::Error;
-pub use evaluation::{EvaluationCommit, FindingUpsert, Snapshot, UnitProgress};
+pub use evaluation::{EvaluationCommit, FindingUpsert, Snapshot, UnitProgress, Unjudged};
 pub use findings::{
     Cursor, Event, EventKind, FindingQuery, HistoryEntry, Judge, NewDecision, Page, Verdict, Verdicted,
 };

@@ -59,6 +59,12 @@ const MIGRATIONS: &[Migration] = &[
         sqlite: include_str!("../../../migrations/sqlite/0007_health.sql"),
         postgres: include_str!("../../../migrations/postgres/0007_health.sql"),
     },
+    Migration {
+        version: 8,
+        name: "unjudged",
+        sqlite: include_str!("../../../migrations/sqlite/0008_unjudged.sql"),
+        postgres: include_str!("../../../migrations/postgres/0008_unjudged.sql"),
+    },
 ];
 
 /// Held while migrating, so that two processes that start at once do not both migrate.

@@ -22,8 +22,11 @@ impl Evaluator {
             self.counters.refolds.fetch_add(1, Ordering::Relaxed);
             let beside = Beside { decisions: old.decisions().to_vec(), timelined: self.timelined_of(&key) };
             let context = old.context.clone();
+            let pending = round.commit.unjudged.iter().filter(|(unit, _)| *unit == key);
+            let pending: Vec<_> = pending.flat_map(|(_, late)| late).copied().collect();
+            let begin = Some(from - TICK);
             let (mut line, mut folded, base) =
-                refold(&self.store, context, beside, Some(from - TICK), through, Some(up_to)).await?;
+                refold(&self.store, context, beside, begin, through, Some(up_to), &pending).await?;
             line.settle(through, &mut folded);
             line.inherit(old);
             self.withdraw_missing(&key, base, through, &folded, round).await?;

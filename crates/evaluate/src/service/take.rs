@@ -6,13 +6,20 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::Ordering;
 use std::time::Instant;
 
-use notchwatch_model::{Seq, TimelineId, UnitKey};
-use notchwatch_store::JournalMessage;
+use notchwatch_model::{Sample, Seq, TimelineId, UnitKey};
+use notchwatch_store::{JournalMessage, Unjudged};
 
 use super::{Evaluator, Round};
 use crate::EvaluateError;
 use crate::restore::TICK;
 use crate::rows::{Added, Rows};
+
+/// A sample for a time that is folded already, or too old to be.
+struct Late {
+    sample: Sample,
+    /// Beyond the horizon: kept, not judged.
+    beyond: bool,
+}
 
 impl Evaluator {
     /// Puts samples where they wait; late ones that change something soil their line.
@@ -22,7 +29,7 @@ impl Evaluator {
         round: &mut Round,
     ) -> Result<(), EvaluateError> {
         let before = self.position;
-        let mut late: BTreeMap<UnitKey, Vec<JournalMessage>> = BTreeMap::new();
+        let mut late: BTreeMap<UnitKey, Vec<Late>> = BTreeMap::new();
         let stranger = |unit: &&UnitKey| !self.lines.contains_key(*unit) && self.shared.unit(unit).is_some();
         let strangers: BTreeSet<UnitKey> =
             messages.iter().map(|m| &m.unit).filter(stranger).cloned().collect();
@@ -37,57 +44,70 @@ impl Evaluator {
                 line.received = line.received.max(Some(message.received));
             }
             self.touched.insert(message.unit.clone(), Instant::now());
-            message.samples.retain(|sample| !line.take(*sample, message.received));
-            if !message.samples.is_empty() {
-                late.entry(message.unit.clone()).or_default().push(message);
+            // Against what came before it in the journal, not against what is folded by now: so it does not matter in
+            // what portions the journal was read.
+            let horizon = line.newest().map(|newest| newest - self.options.horizon);
+            let mut rest = Vec::new();
+            for sample in std::mem::take(&mut message.samples) {
+                let beyond = horizon.is_some_and(|horizon| sample.time < horizon);
+                line.tell(Some(sample.time));
+                if beyond || !line.take(sample, message.received) {
+                    rest.push(Late { sample, beyond });
+                }
+            }
+            if !rest.is_empty() {
+                late.entry(message.unit.clone()).or_default().extend(rest);
             } else if round.touched.last() != Some(&message.unit) {
                 round.touched.push(message.unit);
             }
         }
-        for (unit, messages) in late {
-            self.take_late(&unit, &messages, before).await?;
+        for (unit, late) in late {
+            let unjudged = self.take_late(&unit, &late, before).await?;
+            if !unjudged.is_empty() {
+                round.commit.unjudged.push((unit.clone(), unjudged));
+            }
             self.dirty.insert(unit.clone());
             round.touched.push(unit);
         }
         Ok(())
     }
 
-    /// Compares late samples with what the store held before them.
-    pub(super) async fn take_late(
+    /// Compares late samples with what the store held before them. Returns those that are not to be judged.
+    async fn take_late(
         &mut self,
         unit: &UnitKey,
-        late: &[JournalMessage],
+        late: &[Late],
         before: Seq,
-    ) -> Result<(), EvaluateError> {
-        let Some(line) = self.lines.get_mut(unit) else { return Ok(()) };
-        let samples = || late.iter().flat_map(|m| &m.samples);
-        let (Some(from), Some(to)) = (samples().map(|s| s.time).min(), samples().map(|s| s.time).max())
-        else {
-            return Ok(());
-        };
+    ) -> Result<Vec<Unjudged>, EvaluateError> {
+        let mut unjudged = Vec::new();
+        let Some(line) = self.lines.get_mut(unit) else { return Ok(unjudged) };
+        let times = || late.iter().map(|late| late.sample.time);
+        let (Some(from), Some(to)) = (times().min(), times().max()) else { return Ok(unjudged) };
         let mut stored = Rows::new(line.context.class.channels.len());
         for sample in self.store.unit_samples(unit, from, to + TICK, Some(before)).await? {
             stored.add(sample);
         }
-        let horizon = line.folded_to().map(|to| to - self.options.horizon);
-        for sample in samples() {
-            match stored.add(*sample) {
+        // What waits of this round came before anything beyond the horizon with the same key.
+        stored.add_span(line.waiting(), from, to + TICK);
+        for Late { sample, beyond } in late {
+            let instead = stored.value(sample.time, sample.channel);
+            let added = stored.add(*sample);
+            match added {
                 Added::Repeat => line.repeats += 1,
-                Added::NoChannel => {}
-                added => {
-                    let changed = !matches!(added, Added::Conflict { changed: false });
-                    if matches!(added, Added::Conflict { .. }) {
-                        line.conflicts += 1;
-                    }
-                    if horizon.is_some_and(|h| sample.time < h) {
-                        self.counters.beyond_horizon.fetch_add(1, Ordering::Relaxed);
-                    } else if changed {
-                        line.soil(sample.time);
-                    }
-                }
+                Added::Conflict { .. } => line.conflicts += 1,
+                Added::New | Added::NoChannel => {}
+            }
+            if !matches!(added, Added::New | Added::Conflict { changed: true }) {
+                continue;
+            }
+            if *beyond {
+                self.counters.beyond_horizon.fetch_add(1, Ordering::Relaxed);
+                unjudged.push(Unjudged { time: sample.time, channel: sample.channel, instead });
+            } else {
+                line.soil(sample.time);
             }
         }
-        Ok(())
+        Ok(unjudged)
     }
 
     /// Reads new decisions into the lines (into the list alone while loading).

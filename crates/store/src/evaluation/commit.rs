@@ -30,6 +30,7 @@ impl Store {
     pub async fn commit_evaluation(&self, commit: EvaluationCommit, now: Time) -> Result<Vec<EventId>> {
         let units = commit.snapshots.iter().map(|s| &s.unit).chain(commit.progress.iter().map(|p| &p.unit));
         let units = units.chain(commit.comms.iter().map(|c| &c.unit));
+        let units = units.chain(commit.unjudged.iter().map(|(unit, _)| unit));
         let units = self.unit_numbers(units.chain(commit.stale.iter().map(|(unit, _)| unit))).await?;
         let mut tx = self.shared.db.write().await?;
         // Taken first by every writer of findings, so that two of them never wait for each other.
@@ -37,6 +38,7 @@ impl Store {
         let ids = merge_findings(&mut tx, commit.findings, now).await?;
         super::snapshots::put(&mut tx, &units, &commit.stale, commit.snapshots).await?;
         super::snapshots::put_progress(&mut tx, &units, commit.progress).await?;
+        super::unjudged::put(&mut tx, &units, commit.position, commit.unjudged).await?;
         crate::comms::put_states(&mut tx, &units, &commit.comms).await?;
         crate::comms::put_ticked(&mut tx, commit.ticked, commit.comms_snapshot).await?;
         crate::timeline::put_timelined(&mut tx, commit.timelined).await?;

@@ -28,6 +28,7 @@ mod samples;
 mod sealing;
 mod timeline;
 mod two_findings;
+mod unjudged;
 
 macro_rules! on_both {
     ($($module:ident :: $case:ident),* $(,)?) => {
@@ -98,6 +99,7 @@ on_both! {
     two_findings::a_merge_changes_both_or_nothing,
     two_findings::nothing_a_person_wrote_is_overwritten,
     two_findings::of_two_merges_that_cross_one_wins,
+    unjudged::samples_not_judged_come_back_in_the_order_they_were_found,
 }
 
 macro_rules! on_sqlite {
