@@ -40,7 +40,7 @@ fn a_full_disk_below_sqlite_holds_messages_and_heals() {
 fn a_full_disk_below_postgres_holds_messages_and_heals() {
     let Some(disk) = SmallDisk::mount(96) else { return };
     let (broker, server) = (Broker::start(), Postgres::start());
-    let space = server.owned_folder(disk.path());
+    let space = Postgres::owned_folder(disk.path());
     psql(&server.url("postgres"), &format!("create tablespace small location '{space}'"));
     let database = Database::on_server(&server.url("postgres"));
     let Database::Postgres { name, .. } = &database else { unreachable!("made on a server") };

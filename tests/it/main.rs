@@ -22,6 +22,8 @@ mod isolation;
 #[cfg(test)]
 mod kill;
 #[cfg(test)]
+mod links;
+#[cfg(test)]
 mod migrations;
 #[cfg(test)]
 mod outage;

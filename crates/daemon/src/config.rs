@@ -126,6 +126,8 @@ pub(crate) struct Comms {
     pub(crate) fresh_s: u32,
     /// After an outage of ours, time before anybody is judged, in seconds.
     pub(crate) grace_s: u32,
+    /// An outage of ours is a finding once it has lasted so long, in seconds.
+    pub(crate) own_after_s: u32,
 }
 
 /// `[log]`
@@ -202,6 +204,7 @@ impl Default for Comms {
             silent_after_s: secs(policy.floor),
             fresh_s: secs(policy.fresh),
             grace_s: secs(policy.grace),
+            own_after_s: secs(policy.own),
         }
     }
 }
@@ -295,6 +298,7 @@ impl Config {
             floor: span(self.comms.silent_after_s),
             fresh: span(self.comms.fresh_s),
             grace: span(self.comms.grace_s),
+            own: span(self.comms.own_after_s),
             ..CommsPolicy::default()
         }
     }

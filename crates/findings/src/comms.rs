@@ -27,6 +27,8 @@ pub struct CommsPolicy {
     pub fresh: Span,
     /// After an outage of our own, time for backlogs to arrive before anybody is judged.
     pub grace: Span,
+    /// An outage of our own is a finding once it has lasted this long (ours: a restart of a broker takes less).
+    pub own: Span,
     /// How long a refused time is remembered.
     pub clock_memory: Span,
     /// A silence that comes back within this time after its end is the same finding again.
@@ -40,6 +42,7 @@ impl Default for CommsPolicy {
             floor: Span::from_hours(1),
             fresh: Span::from_mins(30),
             grace: Span::from_mins(15),
+            own: Span::from_mins(2),
             clock_memory: Span::from_hours(1),
             reopen: Span::from_hours(24),
         }

@@ -37,6 +37,7 @@ pub(crate) fn routes() -> Router<App> {
         .route("/feed", get(feed::feed))
         .route("/quarantine", get(quarantine::list))
         .route("/quarantine/{id}", get(message::message))
+        .route("/quarantine/{id}/replay", post(message::replay))
         .route("/password", get(password::form).post(password::change))
         .route("/sign-in", get(sign_in::form).post(sign_in::sign_in))
         .route("/sign-out", post(sign_in::sign_out))

@@ -70,8 +70,8 @@ impl Postgres {
             .arg(self.data()));
     }
 
-    /// A folder below another that the server may write to, as a text for its statements.
-    pub(crate) fn owned_folder(&self, below: &Path) -> String {
+    /// A folder below another that a server may write to, as a text for its statements.
+    pub(crate) fn owned_folder(below: &Path) -> String {
         let folder = below.join("space");
         std::fs::create_dir(&folder).expect("a folder");
         run(Command::new("chmod").arg("711").arg(below));

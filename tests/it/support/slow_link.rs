@@ -50,7 +50,7 @@ fn pass(from: &TcpStream, to: &TcpStream, delay_ms: &Arc<AtomicU64>) {
     // Latency is the delay's alone; failing to say so adds a little.
     drop(to.set_nodelay(true));
     std::thread::spawn(move || {
-        let mut piece = [0; 65_536];
+        let mut piece = vec![0; 65_536];
         while let Ok(length) = from.read(&mut piece) {
             std::thread::sleep(Duration::from_millis(delay_ms.load(Ordering::Relaxed)));
             if length == 0 || piece.get(..length).is_none_or(|piece| to.write_all(piece).is_err()) {

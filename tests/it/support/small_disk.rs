@@ -16,7 +16,6 @@ pub(crate) struct SmallDisk {
 
 impl SmallDisk {
     /// Mounts one of so many MiB; says why when it cannot.
-    #[expect(clippy::print_stdout, reason = "a test that could not run its case says so")]
     pub(crate) fn mount(mib: u32) -> Option<Self> {
         let folder = TempDir::new().expect("a folder for the disk");
         let mut mount = Command::new("mount");

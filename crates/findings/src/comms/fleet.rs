@@ -17,8 +17,6 @@ use super::contact::{Contact, Mark, Now};
 use super::ours::{Ours, Outage};
 use super::part::{About, end, length, minute, no_unit, ourselves};
 
-/// Our own outage shorter than this is nothing to tell (ours: a broker restart takes less).
-const OWN_TOLD: Span = Span::from_mins(2);
 /// A unit not heard for longer than this is not among those of which a region's silence is judged.
 const EXPECTED_WITHIN: Span = Span::from_days(1);
 /// The limit is told again when it moved by more than a fifth.
@@ -102,7 +100,7 @@ impl CommsFleet {
         let class = units.values().map(|unit| &unit.class).min();
         let mut found = std::mem::take(&mut self.noted);
         for outage in self.ours.advance(policy, tick) {
-            found.extend(class.and_then(|class| self.tell_own(&outage, class)));
+            found.extend(class.and_then(|class| self.tell_own(policy, &outage, class)));
         }
         let now = Now { at: self.ours.last.unwrap_or(tick.at), heard: self.ours.heard };
         for refused in &tick.refused {
@@ -134,10 +132,10 @@ impl CommsFleet {
     }
 
     /// One finding about an outage of our own, once it is long enough.
-    fn tell_own(&mut self, outage: &Outage, class: &ClassId) -> Option<MachinePart> {
+    fn tell_own(&mut self, policy: &CommsPolicy, outage: &Outage, class: &ClassId) -> Option<MachinePart> {
         let until = outage.until.or(self.ours.last)?;
         let lasted = until - outage.since;
-        if lasted < OWN_TOLD {
+        if lasted < policy.own {
             return None;
         }
         let reasons = outage.reasons.join(", ");

@@ -70,11 +70,28 @@ pub(crate) async fn open(url: &str, readers: u32, alone: bool) -> Result<(Pools,
 }
 
 pub(crate) async fn read(pools: &Pools) -> Result<Transaction<'static, Sqlite>> {
-    Ok(pools.readers.begin().await?)
+    begin(&pools.readers, "BEGIN").await
 }
 
 pub(crate) async fn write(pools: &Pools) -> Result<Transaction<'static, Sqlite>> {
-    Ok(pools.writer.begin_with("BEGIN IMMEDIATE").await?)
+    begin(&pools.writer, "BEGIN IMMEDIATE").await
+}
+
+/// Begins a transaction. On a full disk and some other failures the engine rolls back by itself
+/// (<https://sqlite.org/lang_transaction.html>, section 2.3), after which our own rollback fails and the connection
+/// counts a transaction that is none: such a connection is closed, and another one made. Kept, it would fail every later
+/// call for a reason that speaks of the caller.
+async fn begin(pool: &SqlitePool, words: &'static str) -> Result<Transaction<'static, Sqlite>> {
+    match pool.begin_with(words).await {
+        Err(sqlx::Error::InvalidSavePointStatement) => {}
+        begun => return Ok(begun?),
+    }
+    pool.acquire().await?.close().await?;
+    match pool.begin_with(words).await {
+        // One of several connections, and not the one that was closed: the caller tries again.
+        Err(error @ sqlx::Error::InvalidSavePointStatement) => Err(Error::Unreachable(error.to_string())),
+        begun => Ok(begun?),
+    }
 }
 
 pub(crate) async fn close(pools: &Pools) {

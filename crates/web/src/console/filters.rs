@@ -81,12 +81,6 @@ impl Filters {
 
     /// What the store is asked for. Errors with the word that is none.
     pub(crate) fn query(&self) -> Result<FindingQuery, String> {
-        fn some<T: std::str::FromStr>(text: &str) -> Result<Option<T>, String>
-        where
-            T::Err: std::fmt::Display,
-        {
-            if text.is_empty() { Ok(None) } else { text.parse().map(Some).map_err(|e: T::Err| e.to_string()) }
-        }
         some::<Priority>(&self.priority)?;
         if !STATES.iter().any(|(value, _)| *value == self.state) {
             return Err(format!("{:?} is not a state to filter by", self.state));
@@ -125,6 +119,14 @@ impl Filters {
             pairs.iter().filter(|(_, v)| !v.is_empty()).map(|(k, v)| format!("{k}={v}")).collect();
         if set.is_empty() { "/queue".to_owned() } else { format!("/queue?{}", set.join("&")) }
     }
+}
+
+/// A field of a form as what it stands for; an empty one is none. Errors with what is wrong.
+pub(crate) fn some<T: std::str::FromStr>(text: &str) -> Result<Option<T>, String>
+where
+    T::Err: std::fmt::Display,
+{
+    if text.is_empty() { Ok(None) } else { text.parse().map(Some).map_err(|e: T::Err| e.to_string()) }
 }
 
 /// A list with an entry for "all" first.

@@ -133,6 +133,8 @@ struct Page {
     history: Vec<Line>,
     similar: Vec<Similar>,
     links: Vec<Link>,
+    /// Units that the finding is about, where it is about several.
+    members: Vec<String>,
     acts: Acts,
     outcomes: Vec<&'static str>,
 }
@@ -212,6 +214,7 @@ pub(crate) async fn show(
         faults: machine.faults.iter().map(|f| fault(app, f)).collect(),
         history: history.iter().rev().map(|h| line(h, &zone, now)).collect(),
         similar,
+        members: machine.members.iter().map(|key| key.unit.to_string()).collect(),
         links: acts::links(app, visitor, finding, &zone, now).await.map_err(trouble)?,
         acts: acts::acts(app, visitor, finding, class, now).await.map_err(trouble)?,
         outcomes: Outcome::ALL.iter().filter(|o| o.chosen()).map(|o| o.word()).collect(),

@@ -1,20 +1,24 @@
 //! One refused message: why, and its bytes as text and in hexadecimal.
 //!
-//! Owns the view of foreign bytes: escaped, cut to a stated size, never shown as markup.
+//! Owns the view of foreign bytes: escaped, cut to a stated size, never shown as markup; and the button that tries the
+//! message again.
 
 use std::fmt::Write as _;
 
 use askama::Template;
+use axum::Form;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::Response;
 use jiff::tz::TimeZone;
-use notchwatch_desk::DeskError;
+use notchwatch_desk::{Again, DeskError};
+use serde::Deserialize;
 
 use super::format::{Stamp, count, stamp};
 use super::page::{Frame, Visitor, answer};
 use super::trouble::{Trouble, sentence};
 use crate::app::App;
+use crate::caller;
 use crate::words;
 
 /// Most bytes shown; the whole message stays stored.
@@ -42,6 +46,17 @@ struct Page {
     text: String,
     hex: String,
     hex_shown: String,
+    /// What came of another try.
+    notice: String,
+    /// Whether the visitor may try it again.
+    may_replay: bool,
+}
+
+/// The form of another try.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct ReplayForm {
+    token: String,
 }
 
 /// `GET /quarantine/{id}`
@@ -50,9 +65,48 @@ pub(crate) async fn message(
     visitor: Visitor,
     Path(id): Path<String>,
 ) -> Result<Response, Trouble> {
+    let id: i64 = id.parse().map_err(|_| Trouble::of(&app, &DeskError::NotFound))?;
+    show(&app, &visitor, id, String::new()).await
+}
+
+/// `POST /quarantine/{id}/replay`: the same act as the API's, with its answer on the page.
+pub(crate) async fn replay(
+    State(app): State<App>,
+    visitor: Visitor,
+    Path(id): Path<String>,
+    Form(form): Form<ReplayForm>,
+) -> Result<Response, Trouble> {
+    if !caller::form_token_fits(&visitor.secret, &form.token) {
+        return Err(Trouble::token(&app));
+    }
     let trouble = |e: DeskError| Trouble::of(&app, &e);
     let id: i64 = id.parse().map_err(|_| trouble(DeskError::NotFound))?;
-    let frame = Frame { live: false, ..Frame::of(&app, &visitor, "feed").await? };
+    let again = app.desk.replay(&visitor.who, id).await.map_err(trouble)?;
+    show(&app, &visitor, id, outcome(&again)).await
+}
+
+/// What another try came to, in words.
+fn outcome(again: &Again) -> String {
+    match again {
+        Again::Stored => {
+            "It was read again and is stored. What was stored before is not stored twice.".to_owned()
+        }
+        Again::StillRefused(refused) => {
+            let first = refused.first().map(|(reason, detail)| format!("{}: {detail}", reason.code()));
+            format!(
+                "It was read again and is still refused. {}",
+                first.map(|f| sentence(&f)).unwrap_or_default()
+            )
+        }
+        Again::Incomplete | Again::Absent => {
+            "It cannot be read again: its bytes were not kept whole.".to_owned()
+        }
+    }
+}
+
+async fn show(app: &App, visitor: &Visitor, id: i64, notice: String) -> Result<Response, Trouble> {
+    let trouble = |e: DeskError| Trouble::of(app, &e);
+    let frame = Frame { live: false, ..Frame::of(app, visitor, "feed").await? };
     let (row, bytes) = app.desk.quarantine_row(&visitor.who, id).await.map_err(trouble)?;
     let shown = bytes.get(..VIEW_BYTES).unwrap_or(&bytes);
     let begin = bytes.get(..HEX_BYTES).unwrap_or(&bytes);
@@ -79,6 +133,8 @@ pub(crate) async fn message(
         text: readable(shown),
         hex: hex(begin),
         hex_shown: count(u64::try_from(begin.len()).unwrap_or(u64::MAX)),
+        notice,
+        may_replay: visitor.who.role.decides(),
     };
     Ok(answer(StatusCode::OK, &page))
 }

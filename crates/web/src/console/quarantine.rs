@@ -12,7 +12,7 @@ use notchwatch_model::{Reason, Time};
 use notchwatch_store::{Cursor, QuarantineQuery, QuarantineRow};
 use serde::Deserialize;
 
-use super::filters::{Choice, choices};
+use super::filters::{Choice, choices, some};
 use super::format::{Stamp, count, stamp};
 use super::page::{Frame, Visitor, answer, escaped};
 use super::trouble::Trouble;
@@ -97,12 +97,6 @@ pub(crate) async fn list(State(app): State<App>, visitor: Visitor, uri: Uri) -> 
 impl Filters {
     /// What the store is asked for. Errors with the word that is none.
     fn query(&self) -> Result<QuarantineQuery, String> {
-        fn some<T: std::str::FromStr>(text: &str) -> Result<Option<T>, String>
-        where
-            T::Err: std::fmt::Display,
-        {
-            if text.is_empty() { Ok(None) } else { text.parse().map(Some).map_err(|e: T::Err| e.to_string()) }
-        }
         let reason = match self.reason.as_str() {
             "" => None,
             code => Some(Reason::from_code(code).ok_or_else(|| format!("{code:?} is not a reason"))?),
