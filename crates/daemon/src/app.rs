@@ -16,7 +16,7 @@ use notchwatch_findings::Library;
 use notchwatch_ingest::{Credentials, MqttOptions, TlsOptions};
 use notchwatch_model::{AccountName, Register, Span};
 use notchwatch_store::{Options, Store};
-use notchwatch_web::{Listener, WebLimits, WebOptions};
+use notchwatch_web::{Listener, Stages, WebLimits, WebOptions};
 use notchwatch_wire::{Decoder, RegisterIndex};
 use prometheus::Registry;
 use tokio::net::TcpListener;
@@ -28,7 +28,7 @@ use tokio_util::task::TaskTracker;
 use crate::clock::{WallClock, now};
 use crate::config::Config;
 use crate::evidence::{FoldedEvidence, Redecoded};
-use crate::{handles, health, keeper, metrics};
+use crate::{handles, health, keeper, metrics, stages};
 
 /// Time for answers under way to reach their callers after the signal.
 const DRAIN: Duration = Duration::from_secs(2);
@@ -138,6 +138,10 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let evaluator = tracker.spawn(evaluator.run(evaluation_stop.clone()));
 
     let registry = Registry::new();
+    let (told_stages, stages_told) = watch::channel(Stages::default());
+    let reading =
+        stages::keep(ingest.counters.clone(), counters.clone(), lag.clone(), told_stages, stop.clone());
+    tracker.spawn(reading);
     metrics::register(&registry, ingest.counters.clone(), counters, lag.clone(), store.clone())?;
     let (reasons, health) = watch::channel(["starting"].into());
     let told = health::Told { reasons, deaf };
@@ -156,6 +160,7 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let limits = WebLimits::default();
     let limits = WebLimits { connections: handles::connections(limits.connections), ..limits };
     let options = WebOptions {
+        stages: stages_told,
         metrics: registry,
         shutdown: stop.clone(),
         health,

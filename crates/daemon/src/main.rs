@@ -17,6 +17,7 @@ mod import;
 mod keep;
 mod keeper;
 mod metrics;
+mod stages;
 mod timeline;
 
 use std::io::Write;

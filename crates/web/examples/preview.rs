@@ -13,7 +13,7 @@ use std::sync::Arc;
 use notchwatch_desk::{AccountChange, Desk};
 use notchwatch_model::{AccountName, Principal, RailwayFilter, Role};
 use notchwatch_store::{Options, Store};
-use notchwatch_web::{Listener, Reasons, WebLimits, WebOptions, serve};
+use notchwatch_web::{Listener, Reasons, Stages, WebLimits, WebOptions, serve};
 use tokio_util::sync::CancellationToken;
 
 const PASSWORD: &str = "only for looking at pages";
@@ -46,7 +46,9 @@ async fn main() -> Result<(), Box<dyn Error>> {
     made_up::decide(&desk, &who).await?;
     let (_health, watch) = tokio::sync::watch::channel(Reasons::new());
     let limits = WebLimits::default();
+    let (_stages, stages) = tokio::sync::watch::channel(Stages::default());
     let options = WebOptions {
+        stages,
         metrics: prometheus::Registry::new(),
         shutdown: CancellationToken::new(),
         health: watch,

@@ -16,6 +16,7 @@ mod problem;
 #[cfg(test)]
 mod sample;
 mod security;
+mod stages;
 mod streams;
 #[cfg(test)]
 mod tests;
@@ -29,6 +30,7 @@ use axum::middleware;
 pub use listener::{Connection, Listener, serve};
 use notchwatch_desk::Desk;
 pub use options::{Reasons, WebLimits, WebOptions};
+pub use stages::{Stage, Stages};
 
 use crate::app::App;
 

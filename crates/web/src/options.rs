@@ -9,6 +9,8 @@ use prometheus::Registry;
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
+use crate::stages::Stages;
+
 /// Why the process is not ready: words from a fixed set, empty when it is. The parts that notice a reason name it by
 /// a constant, so the set is closed by the type.
 pub type Reasons = BTreeSet<&'static str>;
@@ -22,6 +24,8 @@ pub struct WebOptions {
     pub shutdown: CancellationToken,
     /// Reasons for not being ready, as the daemon keeps them.
     pub health: watch::Receiver<Reasons>,
+    /// What the stages of the feed have done, as the daemon reads it every few seconds.
+    pub stages: watch::Receiver<Stages>,
     /// A proxy in front ends TLS: cookies are marked `Secure` and browsers are told to stay with TLS.
     pub behind_tls: bool,
     /// Limits.

@@ -9,7 +9,7 @@ use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::Response;
 use jiff::tz::TimeZone;
-use notchwatch_model::{CommsState, Reason, Register, Time, UnitComms, UnitKey};
+use notchwatch_model::{CommsState, RailwayFilter, Reason, Register, Time, UnitComms, UnitKey};
 use notchwatch_store::{OwnOutage, QuarantineQuery, UnitProgress};
 use serde::Deserialize;
 
@@ -19,6 +19,7 @@ use super::page::{Frame, Visitor, answer};
 use super::quarantine::RefusedRow;
 use super::trouble::Trouble;
 use crate::app::App;
+use crate::stages::{Stage, Stages};
 
 /// Units shown; the longest silent first.
 const UNITS: usize = 60;
@@ -90,6 +91,17 @@ struct Page {
     reasons: Vec<ReasonRow>,
     refused: Vec<RefusedRow>,
     reason: String,
+    /// What the stages have done, for who sees every railway: they count all of them together.
+    stages: Vec<StageRow>,
+    waiting: Vec<StageRow>,
+}
+
+/// A stage with its total and its rate, or something that waits.
+#[derive(Debug)]
+struct StageRow {
+    name: String,
+    total: String,
+    rate: String,
 }
 
 /// `GET /feed`
@@ -108,6 +120,7 @@ pub(crate) async fn feed(
     let (now, progress) = (feed.now, &feed.progress);
     let total = |of: fn(&UnitProgress) -> u64| count(progress.iter().map(of).sum());
     let (units, silent) = units(&register, progress, &feed.comms, now);
+    let told = app.options.stages.borrow().clone();
     let newest = progress.iter().filter_map(|p| p.received).max();
     let judged = progress.iter().filter_map(|p| p.judged).max();
     let page = Page {
@@ -133,8 +146,37 @@ pub(crate) async fn feed(
             .collect(),
         refused: refused.items.iter().map(|r| RefusedRow::new(r, now)).collect(),
         reason: reason.map(|r| r.code().to_owned()).unwrap_or_default(),
+        stages: if visitor.who.railways == RailwayFilter::All { stages(&told) } else { vec![] },
+        waiting: if visitor.who.railways == RailwayFilter::All { waiting(&told) } else { vec![] },
     };
     Ok(answer(StatusCode::OK, &page))
+}
+
+/// Stages in order, then what was refused by reason.
+fn stages(told: &Stages) -> Vec<StageRow> {
+    let row = |stage: &Stage, name: String| StageRow {
+        name,
+        total: count(stage.total),
+        rate: stage.per_second.map(|rate| format!("{rate:.1}")).unwrap_or_default(),
+    };
+    let passed = told.stages.iter().map(|stage| row(stage, stage.name.to_owned()));
+    let refused = told.refused.iter().map(|stage| row(stage, format!("refused: {}", stage.name)));
+    passed.chain(refused).collect()
+}
+
+/// What waits, stage by stage, and how long a commit takes.
+fn waiting(told: &Stages) -> Vec<StageRow> {
+    let row = |name: &str, total: String| StageRow { name: name.to_owned(), total, rate: String::new() };
+    vec![
+        row("messages to be decoded", count(told.undecoded)),
+        row("messages to be committed", count(told.held)),
+        row("messages to be judged", count(told.behind_messages)),
+        row("seconds that judgement is behind", count(told.behind_s)),
+        row(
+            "milliseconds a commit",
+            told.commit_ms.map_or_else(|| "none in the last minute".to_owned(), |ms| format!("{ms:.1}")),
+        ),
+    ]
 }
 
 /// Rows of all units, those never or longest not heard first, and how many are silent.

@@ -113,7 +113,9 @@ impl Stand {
         }
         let shutdown = CancellationToken::new();
         let (health, watch) = watch::channel(Reasons::new());
+        let (_stages, stages) = watch::channel(crate::Stages::default());
         let options = WebOptions {
+            stages,
             metrics: prometheus::Registry::new(),
             shutdown: shutdown.clone(),
             health: watch,
