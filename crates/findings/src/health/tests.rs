@@ -24,6 +24,7 @@ fn fault(id: &str, probability: f64) -> RankedFault {
         checks: vec![],
         urgency: Urgency::Watch,
         cautions: vec![],
+        rationale: None,
     }
 }
 
