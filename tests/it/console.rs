@@ -163,6 +163,9 @@ async fn every_page_in_the_dark_and_zoomed(visit: &Visit, id: &str) {
     let pages = [
         ("queue", "/queue"),
         ("finding", &finding),
+        ("unit", "/units/northmoor/NM-11?range=28"),
+        ("channel", "/units/northmoor/NM-11/channels/oil_pressure?range=28"),
+        ("fleet", "/fleet"),
         ("feed", "/feed"),
         ("quarantine", "/quarantine"),
         ("password", "/password"),

@@ -4,10 +4,12 @@
 //! SQL and evaluation: the clock and the evidence are handed in.
 
 mod access;
+mod channels;
 mod decide;
 mod error;
 mod evidence;
 mod feed;
+mod fleet;
 mod health;
 mod password;
 mod register;
@@ -20,9 +22,11 @@ mod trace;
 use std::sync::{Arc, OnceLock};
 
 pub use access::{AccountChange, AccountView};
+pub use channels::{Range, UnitChannel};
 pub use error::{DeskError, Result};
 pub use evidence::{Again, Clock, Evidence, EvidenceError, Replay, TracePoint};
 pub use feed::Feed;
+pub use fleet::FleetUnit;
 pub use health::MAX_HEALTH_SPAN;
 use notchwatch_findings::Library;
 pub use notchwatch_findings::{Health, HealthReason, UnitHealth};

@@ -54,8 +54,8 @@ pub struct Trace {
     pub points: Vec<TracePoint>,
     /// Rows before thinning.
     pub rows: usize,
-    /// Estimated start of the finding.
-    pub onset: Time,
+    /// Estimated start of the finding that it is evidence of.
+    pub onset: Option<Time>,
     /// Symptoms of this channel, with their onsets.
     pub symptoms: Vec<Symptom>,
     /// The projection, when it is this channel's.
@@ -109,7 +109,7 @@ impl Desk {
             to,
             points,
             rows,
-            onset: finding.machine.onset,
+            onset: Some(finding.machine.onset),
             symptoms,
             time_to_limit: finding.machine.time_to_limit.filter(ours),
         })
@@ -166,7 +166,7 @@ impl Desk {
         Ok(self.store().rollup(unit, ix, from, to, bucket).await?)
     }
 
-    async fn fold_again(
+    pub(crate) async fn fold_again(
         &self,
         unit: &UnitKey,
         ix: ChannelIx,
@@ -197,7 +197,7 @@ fn evidence_error(error: EvidenceError) -> DeskError {
     }
 }
 
-fn channel_of<'a>(class: &'a Class, name: &ChannelName) -> Result<(ChannelIx, &'a ChannelDef)> {
+pub(crate) fn channel_of<'a>(class: &'a Class, name: &ChannelName) -> Result<(ChannelIx, &'a ChannelDef)> {
     let ix = class.channel_ix(name.as_str()).ok_or(DeskError::NotFound)?;
     Ok((ix, class.channel(ix).ok_or(DeskError::NotFound)?))
 }
@@ -224,7 +224,7 @@ fn span_of(finding: &Finding, now: Time) -> (Time, Time) {
 }
 
 /// Keeps at most `most` points: of each bucket the first, the lowest, the highest and the one furthest from expected.
-fn thin(points: Vec<TracePoint>, from: Time, to: Time, most: usize) -> Vec<TracePoint> {
+pub(crate) fn thin(points: Vec<TracePoint>, from: Time, to: Time, most: usize) -> Vec<TracePoint> {
     if points.len() <= most {
         return points;
     }

@@ -172,7 +172,7 @@
     a: "acknowledge", t: "take", b: "give-back", h: "hand", w: "wait", s: "shelve", e: "out-of-service",
     m: "merge", x: "split", c: "close", p: "reopen", n: "note",
   };
-  const GO = { q: "/queue", f: "/feed" };
+  const GO = { q: "/queue", l: "/fleet", f: "/feed" };
   document.addEventListener("keydown", (e) => {
     if (e.ctrlKey || e.metaKey || e.altKey) return;
     const typing = e.target.closest?.("input, select, textarea");
@@ -185,6 +185,8 @@
     if (typing || keysBox?.open || !keysOn()) return;
     if (prefix === "g") {
       prefix = "";
+      const unit = document.querySelector("a[data-unit]");
+      if (e.key === "u" && unit) { e.preventDefault(); unit.click(); return; }
       if (GO[e.key]) { e.preventDefault(); location.href = GO[e.key]; }
       return;
     }

@@ -102,8 +102,8 @@
       shapes.push({ type: "line", x0: at(ms), x1: at(ms), yref: "paper", y0: 0, y1: 1, line: { color: css("--text"), width: 1.2, dash } });
       notes.push({ x: at(ms), yref: "paper", y: 1.005, yanchor: "bottom", yshift: line * 15, xanchor: anchor, showarrow: false, text, font: { size: 12, color: css("--text") } });
     };
-    upright(data.onset, "began (estimated)", "dash", "right", 0);
-    if (data.detected !== data.onset) upright(data.detected, "evidence sufficed", "dot", "left", 1);
+    if (data.onset !== null) upright(data.onset, "began (estimated)", "dash", "right", 0);
+    if (data.detected !== null && data.detected !== data.onset) upright(data.detected, "evidence sufficed", "dot", "left", 1);
     for (const limit of limitsHere()) {
       shapes.push({ type: "line", xref: "paper", x0: 0, x1: 1, y0: limit.at, y1: limit.at, line: { color: css("--high"), width: 1.6, dash: "longdash" } });
       notes.push({ xref: "paper", x: 0.004, xanchor: "left", y: limit.at, yanchor: limit.high ? "bottom" : "top", showarrow: false, text: "limit " + limit.name + ": " + Number(limit.at.toPrecision(4)) + " " + data.uom + (limit.high ? " or above" : " or below"), font: { size: 12, color: css("--high") } });
@@ -209,7 +209,7 @@
     for (const b of channels.querySelectorAll("button")) b.setAttribute("aria-pressed", String(b.dataset.channel === channel));
     let answer;
     try {
-      answer = await fetch(box.dataset.source + "?channel=" + encodeURIComponent(channel), { headers: { Accept: "application/json" } });
+      answer = await fetch(box.dataset.source + (box.dataset.source.includes("?") ? "&" : "?") + "channel=" + encodeURIComponent(channel), { headers: { Accept: "application/json" } });
     } catch { answer = null; }
     if (!answer || !answer.ok) {
       let why = "the server did not answer";

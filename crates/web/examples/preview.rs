@@ -5,6 +5,8 @@
 mod formula;
 #[path = "preview/made_up.rs"]
 mod made_up;
+#[path = "preview/samples.rs"]
+mod samples;
 
 use std::error::Error;
 use std::io::Write;
@@ -32,6 +34,7 @@ async fn main() -> Result<(), Box<dyn Error>> {
     let now = made_up::now();
     store.put_register(&made_up::register()?, &who.name, now).await?;
     made_up::fill(&store, now).await?;
+    samples::fill(&store, now).await?;
     let library = Arc::new(notchwatch_findings::Library::builtin()?);
     let clock = Arc::new(formula::Wall);
     let desk = Desk::new(store.clone(), clock, Arc::new(formula::Evidence), library);
@@ -44,6 +47,7 @@ async fn main() -> Result<(), Box<dyn Error>> {
     };
     desk.put_account(&who, change).await?;
     made_up::decide(&desk, &who).await?;
+    desk.record_health().await?;
     let (_health, watch) = tokio::sync::watch::channel(Reasons::new());
     let limits = WebLimits::default();
     let (_stages, stages) = tokio::sync::watch::channel(Stages::default());

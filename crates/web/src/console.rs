@@ -8,6 +8,7 @@ mod evidence;
 mod feed;
 mod filters;
 mod finding;
+mod fleet;
 mod format;
 mod gauge;
 mod message;
@@ -16,7 +17,9 @@ mod password;
 mod quarantine;
 mod queue;
 mod sign_in;
+mod spark;
 mod trouble;
+mod unit;
 
 use axum::Router;
 use axum::extract::{Path, State};
@@ -34,6 +37,10 @@ pub(crate) fn routes() -> Router<App> {
         .route("/findings/{id}", get(finding::finding))
         .route("/findings/{id}/evidence", get(evidence::evidence))
         .route("/findings/{id}/{act}", post(acts::act))
+        .route("/units/{railway}/{unit}", get(unit::unit))
+        .route("/units/{railway}/{unit}/channels/{channel}", get(unit::channel))
+        .route("/units/{railway}/{unit}/evidence", get(evidence::of_unit))
+        .route("/fleet", get(fleet::fleet))
         .route("/feed", get(feed::feed))
         .route("/quarantine", get(quarantine::list))
         .route("/quarantine/{id}", get(message::message))

@@ -3,6 +3,7 @@
 mod access;
 mod decisions;
 mod pages;
+mod screens;
 mod stalled;
 mod stand;
 mod stream;

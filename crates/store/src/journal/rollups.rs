@@ -37,9 +37,66 @@ impl Store {
         tx.end().await?;
         Ok(found)
     }
+
+    /// The same of several channels in one pass, in the order asked: stored days are read once, and so are the samples of
+    /// days that are not sealed. The bucket has to be a multiple of half an hour.
+    pub async fn unit_rollups(
+        &self,
+        unit: &UnitKey,
+        channels: &[ChannelIx],
+        (from, to): (Time, Time),
+        bucket: Span,
+    ) -> Result<Vec<Vec<Rollup>>> {
+        if bucket <= Span::ZERO || bucket.micros() % BASE.micros() != 0 {
+            return Err(Error::Refused("a bucket of several channels is a multiple of half an hour".into()));
+        }
+        let mut found: Vec<Vec<Rollup>> = vec![Vec::new(); channels.len()];
+        let Some(unit_no) = self.unit_no(unit).await? else { return Ok(found) };
+        let wanted = Wanted { unit_no, from, to, channel: None, up_to: None };
+        let known = &self.shared.known;
+        let mut tx = self.shared.db.read().await?;
+        let dirty = dirty_days(&mut tx, &wanted).await?;
+        let mut clean: BTreeSet<i64> = BTreeSet::new();
+        for row in tx.fetch(SEALED, values![unit_no, first_whole_day(from), to.day()]).await? {
+            let day = row.int("day")?;
+            if dirty.iter().any(|(from, to)| (*from..=*to).contains(&day)) {
+                continue;
+            }
+            let packed = row.blob("packed")?;
+            let read = channels
+                .iter()
+                .map(|channel| unpack(&packed, day, |c| c == *channel))
+                .collect::<std::result::Result<Vec<_>, _>>();
+            let place = Place::Rollup { unit_no, day };
+            if let Some(sealed) = known.spare(place, read.map(Some).map_err(|b| b.at("rollup")))? {
+                found.iter_mut().zip(sealed).for_each(|(all, day)| all.extend(day));
+                clean.insert(day);
+            }
+        }
+        for (from, to) in gaps(from, to, &clean) {
+            let settled = samples(&mut tx, known, &Wanted { from, to, ..wanted }).await?;
+            for (all, channel) in found.iter_mut().zip(channels) {
+                let own = settled.iter().filter(|s| s.channel == *channel).map(|s| (s.time, s.value));
+                all.extend(of_samples(own, BASE));
+            }
+        }
+        tx.end().await?;
+        for all in &mut found {
+            all.sort_by_key(|bucket| bucket.from);
+        }
+        Ok(found.into_iter().map(|all| coarser(all, bucket)).collect())
+    }
 }
 
-/// Ten-minute buckets in order of time.
+/// Sealed rollups of a unit within some days.
+const SEALED: &str =
+    "SELECT day, packed FROM rollup WHERE unit_no = $1 AND day >= $2 AND day < $3 ORDER BY day";
+
+fn first_whole_day(from: Time) -> i64 {
+    (from + Span::from_micros(86_400_000_000 - 1)).day()
+}
+
+/// Half-hour buckets in order of time.
 async fn base_buckets(
     tx: &mut Tx,
     known: &Known,
@@ -49,9 +106,9 @@ async fn base_buckets(
     let mut buckets = Vec::new();
     let mut clean: BTreeSet<i64> = BTreeSet::new();
     let dirty = dirty_days(tx, wanted).await?;
-    let sql = "SELECT day, packed FROM rollup WHERE unit_no = $1 AND day >= $2 AND day < $3 ORDER BY day";
-    let first = (wanted.from + Span::from_micros(86_400_000_000 - 1)).day();
-    for row in tx.fetch(sql, values![wanted.unit_no, first, wanted.to.day()]).await? {
+    for row in
+        tx.fetch(SEALED, values![wanted.unit_no, first_whole_day(wanted.from), wanted.to.day()]).await?
+    {
         let day = row.int("day")?;
         if dirty.iter().any(|(from, to)| (*from..=*to).contains(&day)) {
             continue;

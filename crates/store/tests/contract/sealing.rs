@@ -26,6 +26,11 @@ async fn view(store: &Store, now: Time) -> View {
     for bucket in [Span::from_mins(10), Span::from_hours(1), Span::from_days(1), Span::from_mins(7)] {
         rollups.push(store.rollup(&unit, ChannelIx(1), from, to, bucket).await.unwrap());
     }
+    let channels = [ChannelIx(0), ChannelIx(1), ChannelIx(2)];
+    let hour = Span::from_hours(1);
+    let several = store.unit_rollups(&unit, &channels, (from, to), hour).await.unwrap();
+    assert_eq!(several.get(1), rollups.get(1), "several channels in one pass are what each is alone");
+    rollups.extend(several);
     View {
         samples: store.unit_samples(&unit, from, to, None).await.unwrap(),
         early: store.unit_samples(&unit, from, to, Some(Seq(40))).await.unwrap(),

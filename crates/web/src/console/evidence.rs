@@ -6,7 +6,7 @@ use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
-use notchwatch_desk::Trace;
+use notchwatch_desk::{Range, Trace};
 use notchwatch_model::{ChannelName, FindingId, Regime, Time};
 use serde::{Deserialize, Serialize};
 
@@ -14,6 +14,7 @@ use super::finding::zone_of;
 use super::format::{offset_minutes, shown_unit};
 use super::gauge::BAND_SPREADS;
 use super::page::Visitor;
+use super::unit::unit_key;
 use crate::app::App;
 use crate::problem::Problem;
 
@@ -37,8 +38,9 @@ struct Picture {
     local_offset_min: i32,
     zone: &'static str,
     band_spreads: f64,
-    onset: i64,
-    detected: i64,
+    /// Absent when the picture is of a channel and not of a finding.
+    onset: Option<i64>,
+    detected: Option<i64>,
     /// Operating states in which the symptoms were seen.
     symptom_states: Vec<String>,
     limits: Vec<LimitLine>,
@@ -92,6 +94,43 @@ pub(crate) async fn evidence(
     }
 }
 
+/// Which channel, and how far back.
+#[derive(Debug, Deserialize)]
+struct UnitParams {
+    channel: String,
+    range: String,
+}
+
+/// `GET /units/{railway}/{unit}/evidence?channel=…&range=…`: the same of a channel without a finding.
+pub(crate) async fn of_unit(
+    State(app): State<App>,
+    visitor: Visitor,
+    Path((railway, unit)): Path<(String, String)>,
+    uri: Uri,
+) -> Response {
+    match unit_picture(&app, &visitor, (&railway, &unit), &uri).await {
+        Ok(picture) => Json(picture).into_response(),
+        Err(problem) => problem.into_response(),
+    }
+}
+
+async fn unit_picture(
+    app: &App,
+    visitor: &Visitor,
+    (railway, unit): (&str, &str),
+    uri: &Uri,
+) -> Result<Picture, Problem> {
+    let none = || Problem::new(StatusCode::NOT_FOUND, "no such thing among those you may see");
+    let key = unit_key(railway, unit).ok_or_else(none)?;
+    let params = axum::extract::Query::<UnitParams>::try_from_uri(uri)
+        .map_err(|e| Problem::parameter("channel", e.body_text()))?;
+    let channel =
+        ChannelName::new(&params.channel).map_err(|e| Problem::parameter("channel", e.to_string()))?;
+    let range: Range = params.range.parse().map_err(|e: String| Problem::parameter("range", e))?;
+    let trace = app.desk.unit_trace(&visitor.who, &key, &channel, range).await?;
+    of_trace(app, visitor, &trace).await
+}
+
 async fn picture(app: &App, visitor: &Visitor, id: &str, uri: &Uri) -> Result<Picture, Problem> {
     let none = || Problem::new(StatusCode::NOT_FOUND, "no such thing among those you may see");
     let id = FindingId::new(id).map_err(|_| none())?;
@@ -100,11 +139,15 @@ async fn picture(app: &App, visitor: &Visitor, id: &str, uri: &Uri) -> Result<Pi
     let channel =
         ChannelName::new(&params.channel).map_err(|e| Problem::parameter("channel", e.to_string()))?;
     let trace = app.desk.trace(&visitor.who, &id, &channel, None).await?;
+    of_trace(app, visitor, &trace).await
+}
+
+async fn of_trace(app: &App, visitor: &Visitor, trace: &Trace) -> Result<Picture, Problem> {
     let register = app.desk.register(&visitor.who).await?;
     let railway = register.railway(&trace.unit.railway).map(|r| r.zone.as_str());
     let zone = zone_of(register.unit(&trace.unit), railway);
     let offset = offset_minutes(trace.to, &zone);
-    Ok(Picture::of(&trace, offset))
+    Ok(Picture::of(trace, offset))
 }
 
 impl Picture {
@@ -112,8 +155,8 @@ impl Picture {
         let largest = trace.points.iter().map(|p| p.measured.abs()).fold(0.0, f64::max);
         let (factor, uom) = shown_unit(trace.channel.uom, largest);
         let (from, to) = (millis(trace.from), millis(trace.to));
-        let onset = trace.symptoms.iter().map(|s| s.onset).min().unwrap_or(trace.onset);
-        let detected = trace.symptoms.iter().map(|s| s.detected).min().unwrap_or(trace.onset);
+        let onset = trace.symptoms.iter().map(|s| s.onset).min().or(trace.onset);
+        let detected = trace.symptoms.iter().map(|s| s.detected).min().or(onset);
         let mut states: Vec<String> =
             trace.symptoms.iter().flat_map(|s| s.states.iter().map(ToString::to_string)).collect();
         states.sort();
@@ -129,8 +172,8 @@ impl Picture {
             local_offset_min,
             zone: "local",
             band_spreads: BAND_SPREADS,
-            onset: millis(onset),
-            detected: millis(detected),
+            onset: onset.map(millis),
+            detected: detected.map(millis),
             symptom_states: states,
             limits: trace
                 .limits()

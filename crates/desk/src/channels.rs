@@ -1,0 +1,129 @@
+//! What is read for the page of a unit: every channel over a stated range, its newest value, the trace of one.
+//!
+//! Owns the ranges, each with a bucket that bounds the points drawn and the bytes read.
+
+use std::str::FromStr;
+
+use notchwatch_model::{ChannelDef, ChannelIx, ChannelName, ChannelValue, Principal, Span, Time, UnitKey};
+use notchwatch_store::Rollup;
+
+use crate::Desk;
+use crate::error::Result;
+use crate::trace::{MAX_TRACE_POINTS, Trace, channel_of, thin};
+
+/// How far back a unit's channels are shown.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Range {
+    /// One day, in half hours.
+    Day,
+    /// Seven days, in two hours.
+    #[default]
+    Week,
+    /// Twenty-eight days, in eight hours: one a shift.
+    Month,
+}
+
+impl Range {
+    /// Every range, the shortest first.
+    pub const ALL: [Range; 3] = [Range::Day, Range::Week, Range::Month];
+
+    /// Its days.
+    pub const fn days(self) -> i64 {
+        match self {
+            Range::Day => 1,
+            Range::Week => 7,
+            Range::Month => 28,
+        }
+    }
+
+    /// Length of a bucket: 48 to 84 of them are drawn.
+    pub const fn bucket(self) -> Span {
+        match self {
+            Range::Day => Span::from_mins(30),
+            Range::Week => Span::from_hours(2),
+            Range::Month => Span::from_hours(8),
+        }
+    }
+}
+
+impl FromStr for Range {
+    type Err = String;
+    fn from_str(text: &str) -> std::result::Result<Self, String> {
+        let named = Range::ALL.into_iter().find(|r| r.days().to_string() == text);
+        named.ok_or_else(|| format!("{text:?} is not a range: 1, 7 or 28 days"))
+    }
+}
+
+/// One channel of a unit over a range.
+#[derive(Debug, Clone, PartialEq)]
+pub struct UnitChannel {
+    /// The channel.
+    pub def: ChannelDef,
+    /// Buckets by time; empty ones are left out.
+    pub buckets: Vec<Rollup>,
+    /// Newest value and its event time.
+    pub latest: Option<(Time, f64)>,
+}
+
+impl Desk {
+    /// Channels of a unit up to `to`, texts left out, in the order of the class.
+    pub async fn unit_channels(
+        &self,
+        who: &Principal,
+        key: &UnitKey,
+        range: Range,
+        to: Time,
+    ) -> Result<Vec<UnitChannel>> {
+        let (unit, class) = self.unit(who, key).await?;
+        let fitted = |c: &ChannelDef| !c.optional || unit.fitted.is_empty() || unit.fitted.contains(&c.name);
+        let mut wanted: Vec<(ChannelIx, &ChannelDef)> = Vec::new();
+        for (place, def) in class.channels.iter().enumerate() {
+            if let Ok(ix) = u16::try_from(place)
+                && def.value != ChannelValue::Text
+                && fitted(def)
+            {
+                wanted.push((ChannelIx(ix), def));
+            }
+        }
+        let ixs: Vec<ChannelIx> = wanted.iter().map(|w| w.0).collect();
+        let from = to - Span::from_days(range.days());
+        let found = self.store().unit_rollups(key, &ixs, (from, to), range.bucket()).await?;
+        let latest = self.store().latest(key, to).await?;
+        Ok(wanted
+            .into_iter()
+            .zip(found)
+            .map(|((ix, def), buckets)| UnitChannel {
+                def: def.clone(),
+                buckets,
+                latest: latest.iter().find(|s| s.channel == ix).map(|s| (s.time, s.value)),
+            })
+            .collect())
+    }
+
+    /// One channel of a unit beside what was expected of it, over a range up to now.
+    pub async fn unit_trace(
+        &self,
+        who: &Principal,
+        key: &UnitKey,
+        channel: &ChannelName,
+        range: Range,
+    ) -> Result<Trace> {
+        let (_, class) = self.unit(who, key).await?;
+        let (ix, def) = channel_of(&class, channel)?;
+        let to = self.now();
+        let from = to - Span::from_days(range.days());
+        let points = self.fold_again(key, ix, from, to).await?;
+        let rows = points.len();
+        Ok(Trace {
+            unit: key.clone(),
+            channel: def.clone(),
+            from,
+            to,
+            points: thin(points, from, to, MAX_TRACE_POINTS),
+            rows,
+            onset: None,
+            symptoms: Vec::new(),
+            time_to_limit: None,
+        })
+    }
+}
