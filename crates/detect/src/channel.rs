@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use crate::Settings;
 use crate::book::{Book, Report, bit};
 use crate::counter::Counter;
+use crate::duty::{self, Duty};
 use crate::judge::{Around, Judge, Judgement};
 use crate::pace::Pace;
 use crate::plan::ChannelPlan;
@@ -29,6 +30,8 @@ pub(crate) struct Channel {
     pub(crate) limits: Vec<Timer>,
     pub(crate) ties: Vec<Timer>,
     pub(crate) book: Book,
+    /// What a flag is judged by.
+    duty: Option<Box<Duty>>,
     /// A finding holds its data out of the baselines.
     pub(crate) held: bool,
 }
@@ -72,7 +75,7 @@ impl Channel {
         if plan.value == ChannelValue::Counter {
             self.count(plan, time, x, out);
         }
-        if plan.judged {
+        if plan.judged && !duty::judged(plan) {
             self.watch_stuck(plan, moment, x, out);
         }
         Some(Clean { x, step: before.filter(|_| !gap).map(|(_, last)| x - last) })
@@ -91,6 +94,14 @@ impl Channel {
         if !plan.judged || !plan.judged_in.admits(moment.state) || moment.lasted < plan.settle {
             return None;
         }
+        let means;
+        let (clean, covariates) = if duty::judged(plan) {
+            let (share, of) = self.duty.get_or_insert_default().take(slot, clean.x, covariates)?;
+            means = of;
+            (Clean { x: share, step: None }, means.get(..covariates.len()).unwrap_or_default())
+        } else {
+            (clean, covariates)
+        };
         let judge = self.judge.get_or_insert_with(|| {
             let mut judge = Box::<Judge>::default();
             judge.floor.resolution = plan.resolution;

@@ -27,6 +27,7 @@ mod season;
 
 pub mod bocpd;
 pub mod cusum;
+mod duty;
 pub mod ewma;
 pub mod examine;
 pub mod robust;

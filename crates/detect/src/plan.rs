@@ -8,7 +8,7 @@ use notchwatch_model::{
     Uom,
 };
 
-use crate::Settings;
+use crate::{Settings, duty};
 
 /// Most covariates of a channel that take part: three explain what notch leaves open (load, ambient, oil
 /// temperature), and each costs memory in every operating state. Further ones of the class's list are left out.
@@ -83,12 +83,12 @@ impl Plan {
                 name: c.name.clone(),
                 uom: c.uom,
                 value: c.value,
-                resolution: c.resolution,
+                resolution: if flag(c) { duty::RESOLUTION } else { c.resolution },
                 range: c.range,
-                least: c.range.map_or(0.0, |(low, high)| LEAST_TOLD * (high - low)),
+                least: if flag(c) { duty::LEAST_TOLD } else { least_told(c) },
                 codes: c.codes.clone(),
                 max_rate: c.max_rate,
-                judged: c.judged && c.value == ChannelValue::Number,
+                judged: c.judged && (c.value == ChannelValue::Number || flag(c)),
                 judged_in: c.judged_in.clone(),
                 settle: c.settle(&class.operation),
                 covariates: c
@@ -121,6 +121,14 @@ impl TiePlan {
     pub(crate) fn bring(&self, other: f64) -> f64 {
         other * self.scale + self.offset
     }
+}
+
+fn flag(channel: &ChannelDef) -> bool {
+    channel.value == ChannelValue::Flag
+}
+
+fn least_told(channel: &ChannelDef) -> f64 {
+    channel.range.map_or(0.0, |(low, high)| LEAST_TOLD * (high - low))
 }
 
 /// A tie compiled; `None` when the other channel is missing or measures something else.

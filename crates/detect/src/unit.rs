@@ -176,6 +176,8 @@ impl UnitModel {
                     read.expected = Some((j.point.expected, j.point.spread));
                     read.z = Some(j.point.z);
                     read.judged = j.judged;
+                    // What was judged of a flag is its share of the time.
+                    read.measured = read.measured.map(|_| j.point.measured);
                 }
             }
             channel.check_limits(channel_plan, moment, x, point, out);
