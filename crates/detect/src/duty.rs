@@ -8,15 +8,16 @@ use serde::{Deserialize, Serialize};
 
 use crate::plan::{ChannelPlan, MOST_COVARIATES};
 
-/// Samples of one operating state over which the share runs: three hours at one a minute, so that a compressor which
-/// cycles three times an hour is seen through several cycles (common practice; the longer, the steadier and the later).
-const OVER: u16 = 180;
-/// Samples of a state before its share is given: a quarter of that.
-const ENOUGH: u16 = OVER / 4;
+/// Samples of one operating state over which the share runs: an hour at one a minute, so that a compressor which cycles
+/// three times an hour is seen through some cycles. The longer, the more its neighbours in time resemble each other, and
+/// what resembles its neighbours is taken for wander: with three hours a slow change was learned instead of told.
+const OVER: u16 = 60;
+/// Samples of a state before its share is given: half of that.
+const ENOUGH: u16 = OVER / 2;
 /// Smallest difference of two shares that means anything: one sample in that many.
 pub(crate) const RESOLUTION: f64 = 0.01;
-/// Smallest lasting change of a share that is worth telling (common practice: a tenth).
-pub(crate) const LEAST_TOLD: f64 = 0.1;
+/// Smallest lasting change of a share that is worth telling (common practice: five of a hundred).
+pub(crate) const LEAST_TOLD: f64 = 0.05;
 
 /// Running shares of one channel.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
@@ -72,7 +73,10 @@ mod tests {
             assert_eq!(duty.take(0, f64::from(i % 4 == 0), &[2.0]), None, "too few samples of the state");
         }
         let (quarter, covariates) = duty.take(0, 0.0, &[2.0]).unwrap();
-        assert!((quarter - 0.25).abs() < 0.05 && (covariates[0] - 2.0).abs() < 1e-9, "{quarter} {covariates:?}");
+        assert!(
+            (quarter - 0.25).abs() < 0.05 && (covariates[0] - 2.0).abs() < 1e-9,
+            "{quarter} {covariates:?}"
+        );
         assert_eq!(duty.take(8, 1.0, &[]), None, "another state knows nothing yet");
         let (full, _) = (0..4 * OVER).filter_map(|_| duty.take(0, 1.0, &[0.0])).last().unwrap();
         assert!(full > 0.97, "{full}");
