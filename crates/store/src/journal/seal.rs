@@ -11,8 +11,11 @@ use crate::{Error, Result, Store, int};
 
 /// A UTC day is closed this long after its end: time for the stragglers of a usual link.
 const CLOSED_AFTER: Span = Span::from_hours(1);
-/// Unit-days written in one transaction, so that a writer waits a short time only.
+/// Unit-days packed at one time.
 const AT_ONCE: usize = 32;
+/// Journal rows closed in one transaction, so that ingest waits a short time only: each is written anew, its payload
+/// with it. A unit that sends once a minute has 1,440 a day.
+const ROWS_AT_ONCE: usize = 1_500;
 /// Journal rows looked at and dropped in one transaction.
 const DROP_AT_ONCE: usize = 5000;
 /// Batch rows kept, by journal and quarantine positions: far beyond any retry.
@@ -81,9 +84,11 @@ impl Store {
             }
         }
         tx.end().await?;
-        let mut tx = self.shared.db.write().await?;
-        put_sealed(&mut tx, &self.shared.known, &sealed).await?;
-        tx.commit().await?;
+        for some in within(&sealed, ROWS_AT_ONCE) {
+            let mut tx = self.shared.db.write().await?;
+            put_sealed(&mut tx, &self.shared.known, some).await?;
+            tx.commit().await?;
+        }
         for block in sealed.iter().filter_map(|s| s.block.as_ref()) {
             report.blocks += 1;
             report.samples += block.samples as u64;
@@ -120,4 +125,19 @@ impl Store {
             }
         }
     }
+}
+
+/// Pieces that close at most so many rows each, or are one unit-day.
+fn within(sealed: &[Sealed], most: usize) -> Vec<&[Sealed]> {
+    let mut pieces = Vec::new();
+    let (mut begin, mut rows) = (0, 0);
+    for (at, one) in sealed.iter().enumerate() {
+        if at > begin && rows + one.rows() > most {
+            pieces.extend(sealed.get(begin..at));
+            (begin, rows) = (at, 0);
+        }
+        rows += one.rows();
+    }
+    pieces.extend(sealed.get(begin..).filter(|rest| !rest.is_empty()));
+    pieces
 }

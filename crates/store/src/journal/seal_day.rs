@@ -31,6 +31,13 @@ pub(crate) struct NewBlock {
     newest: Vec<Sample>,
 }
 
+impl Sealed {
+    /// Journal rows that it closes.
+    pub(crate) fn rows(&self) -> usize {
+        self.read.len()
+    }
+}
+
 /// Reads the open rows of a day and packs them with what its block holds. `None` when there are none.
 pub(crate) async fn pack_day(tx: &mut Tx, unit_no: i64, day: i64) -> Result<Option<Sealed>> {
     let sql = "SELECT seq, received, retained, approximate, packed, extras, crc FROM journal \
@@ -83,11 +90,13 @@ pub(crate) async fn put_sealed(tx: &mut Tx, known: &Known, sealed: &[Sealed]) ->
     let merge = "ON CONFLICT (unit_no, day) DO UPDATE SET packed = excluded.packed";
     tx.insert("rollup", columns, merge).await?;
     put_newest(tx, known, &blocks).await?;
-    for part in sealed {
-        let sql = "UPDATE journal SET open_day = CASE WHEN last_event >= $4 THEN open_day + 1 ELSE NULL END \
-                   WHERE unit_no = $1 AND open_day = $2 AND seq IN INTS($3)";
-        let next_day = (part.day + 1).saturating_mul(86_400_000_000);
-        tx.execute(sql, values![part.unit_no, part.day, part.read.clone(), next_day]).await?;
+    for day in sealed.chunk_by(|a, b| a.day == b.day) {
+        let Some(first) = day.first() else { continue };
+        let sql = "UPDATE journal SET open_day = CASE WHEN last_event >= $3 THEN open_day + 1 ELSE NULL END \
+                   WHERE open_day = $1 AND seq IN INTS($2)";
+        let next_day = (first.day + 1).saturating_mul(86_400_000_000);
+        let read: Vec<i64> = day.iter().flat_map(|part| part.read.iter().copied()).collect();
+        tx.execute(sql, values![first.day, read, next_day]).await?;
     }
     Ok(())
 }
