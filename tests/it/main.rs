@@ -12,6 +12,8 @@ mod commands;
 #[cfg(test)]
 mod console;
 #[cfg(test)]
+mod damage;
+#[cfg(test)]
 mod degradation;
 #[cfg(test)]
 mod demo;

@@ -28,11 +28,16 @@ pub(crate) async fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
     store.close().await;
     let checked = checked?;
     say(&format!(
-        "read {} blocks, {} rollups, {} journal rows, newest values of {} units: {} damaged",
+        "read {} blocks, {} rollups, {} journal rows, newest values of {} units, {} findings, {} events, {} decisions, \
+         {} snapshots: {} damaged",
         checked.blocks,
         checked.rollups,
         checked.journal,
         checked.latest,
+        checked.findings,
+        checked.events,
+        checked.decisions,
+        checked.snapshots,
         checked.damage.len()
     ))?;
     for damage in &checked.damage {

@@ -40,6 +40,13 @@ impl Desk {
         })
     }
 
+    /// How many places of the store were found damaged since the start and are left out of what is shown. Says
+    /// nothing of any railway.
+    #[must_use]
+    pub fn store_damage(&self) -> usize {
+        self.store().damage().len()
+    }
+
     /// A page of refused things, newest first.
     pub async fn quarantine(&self, who: &Principal, query: QuarantineQuery) -> Result<Page<QuarantineRow>> {
         let query = QuarantineQuery { limit: query.limit.min(MAX_PAGE), ..query };

@@ -2,6 +2,8 @@
 //!
 //! Owns the pages in which tables are walked, each a short transaction. Refuses to change anything.
 
+mod documents;
+
 use notchwatch_model::ChannelIx;
 
 use crate::damage::{Damage, Known, Place};
@@ -21,7 +23,7 @@ const QUICK: usize = 256;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Depth {
     /// The newest block and rollup of at most 256 units, at most 256 rows of newest values, the last 256 journal
-    /// rows, the counters.
+    /// rows, 256 findings, events, decisions and snapshots each, the counters.
     Quick,
     /// Every row of these tables, and the whole file's own check on `SQLite`.
     Deep,
@@ -38,6 +40,14 @@ pub struct Checked {
     pub latest: u64,
     /// Journal rows read.
     pub journal: u64,
+    /// Findings read.
+    pub findings: u64,
+    /// Events read.
+    pub events: u64,
+    /// Decisions read.
+    pub decisions: u64,
+    /// Snapshots read.
+    pub snapshots: u64,
     /// What is not as it was written.
     pub damage: Vec<Damage>,
 }
@@ -60,7 +70,12 @@ impl Store {
             Depth::Quick => (QUICK_BLOCKS, QUICK_ROLLUPS, QUICK),
             Depth::Deep => (DEEP_BLOCKS, DEEP_ROLLUPS, usize::MAX),
         };
+        let documents = documents::walk(&self.shared.db, most).await?;
         let mut done = Checked {
+            findings: documents.findings,
+            events: documents.events,
+            decisions: documents.decisions,
+            snapshots: documents.snapshots,
             blocks: self.walk(blocks, most, look_at_block).await?,
             rollups: self.walk(rollups, most, look_at_rollup).await?,
             latest: self.walk_latest(most).await?,
@@ -68,6 +83,7 @@ impl Store {
             damage: Vec::new(),
         };
         done.damage = self.shared.known.list();
+        done.damage.extend(documents.damage);
         done.damage.extend(counters(&self.shared.db).await?);
         if depth == Depth::Deep && matches!(self.shared.db, Db::Sqlite(_)) {
             done.damage.extend(whole_file(&self.shared.db).await?);

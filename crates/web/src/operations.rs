@@ -1,6 +1,7 @@
 //! What a supervisor asks: alive, ready, metrics; and the page that explains a type of problem.
 //!
-//! Owns their form. Reasons for not being ready come from a fixed set and say nothing of any railway.
+//! Owns their form. Reasons for not being ready and notes come from fixed sets and say nothing of any
+//! railway.
 
 use axum::Json;
 use axum::extract::{Path, State};
@@ -25,13 +26,20 @@ pub(crate) fn routes() -> axum::Router<App> {
 #[derive(Debug, Serialize)]
 struct Ready {
     reasons: Vec<&'static str>,
+    /// What somebody should look at and that keeps nothing from working.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    notes: Vec<&'static str>,
 }
+
+/// Rows of the store were found damaged: what they hold is left out, everything else is served.
+const STORE_DAMAGED: &str = "store-damaged";
 
 /// 200 when ready, 503 with the reasons when not.
 async fn ready(State(app): State<App>) -> Response {
     let reasons: Vec<&'static str> = app.options.health.borrow().iter().copied().collect();
     let status = if reasons.is_empty() { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
-    (status, Json(Ready { reasons })).into_response()
+    let notes = if app.desk.store_damage() == 0 { Vec::new() } else { vec![STORE_DAMAGED] };
+    (status, Json(Ready { reasons, notes })).into_response()
 }
 
 /// Everything gathered, in the text form of Prometheus.

@@ -3,9 +3,10 @@
 use std::fmt::Display;
 
 use notchwatch_model::{ChannelIx, Seq, Span};
-use notchwatch_store::{Depth, Store};
+use notchwatch_store::{Depth, Snapshot, Store};
 
 use crate::bed::{Bed, Engine, at, message, sample, unit};
+use crate::findings::{commit, machine};
 
 const DAY: i64 = 86_400;
 const KEEP: Span = Span::from_days(7);
@@ -112,6 +113,30 @@ pub(crate) async fn a_reader_of_the_journal_gets_past_damage(bed: &Bed) {
     );
     assert_eq!(store.check(Depth::Quick).await.unwrap().damage.len(), 2);
     assert_eq!(counts(&store).await, [600; 9], "what is sealed is in its block");
+    store.close().await;
+}
+
+pub(crate) async fn a_check_walks_documents_too(bed: &Bed) {
+    let store = three_days(bed).await;
+    let mut evaluated = commit((0..70).map(|n| machine(&format!("f-{n}"), "northmoor/NM-1")).collect());
+    let of = |name: &str| Snapshot { unit: unit(name), at: at(0), seq: Seq(1), form: 1, state: vec![1; 50] };
+    evaluated.snapshots = vec![of("northmoor/NM-1"), of("sarel/SC-1")];
+    store.commit_evaluation(evaluated, at(0)).await.unwrap();
+    for depth in [Depth::Quick, Depth::Deep] {
+        let whole = store.check(depth).await.unwrap();
+        assert_eq!((whole.findings, whole.events, whole.snapshots), (70, 70, 2));
+        assert_eq!(whole.damage, []);
+    }
+    bed.sql(
+        "UPDATE finding SET machine = '{' WHERE id = 'f-5'; UPDATE snapshot SET state = packed FROM latest \
+             WHERE snapshot.unit_no = 1 AND latest.unit_no = 1; \
+             UPDATE event SET document = packed FROM latest WHERE event.id = 3 AND latest.unit_no = 1",
+    )
+    .await;
+    let found = store.check(Depth::Deep).await.unwrap().damage;
+    let places: Vec<_> = found.iter().map(|d| d.place.as_str()).collect();
+    assert_eq!(places[..2], ["finding f-5", "event 3"]);
+    assert!(places.len() == 3 && places[2].starts_with("snapshot of unit_no 1 at "), "{places:?}");
     store.close().await;
 }
 

@@ -52,6 +52,7 @@ on_both! {
     access::accounts_sessions_tokens_and_audit_come_back,
     damage::a_counter_that_fell_behind_is_told,
     damage::a_changed_number_is_found,
+    damage::a_check_walks_documents_too,
     damage::a_damaged_channel_takes_only_itself,
     damage::a_damaged_block_takes_nothing_else_along,
     damage::a_reader_of_the_journal_gets_past_damage,

@@ -76,6 +76,8 @@ struct ReasonRow {
 struct Page {
     frame: Frame,
     not_ready: Vec<&'static str>,
+    /// Places of the store that are damaged; 0 for none.
+    damaged: usize,
     registered: String,
     silent: String,
     states: Vec<StateRow>,
@@ -126,6 +128,7 @@ pub(crate) async fn feed(
     let page = Page {
         frame,
         not_ready: app.options.health.borrow().iter().copied().collect(),
+        damaged: app.desk.store_damage(),
         registered: count(to_u64(register.units.len())),
         silent: count(to_u64(silent)),
         states: states(&register, &feed.comms),
