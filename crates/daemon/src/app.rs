@@ -142,7 +142,8 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let reading =
         stages::keep(ingest.counters.clone(), counters.clone(), lag.clone(), told_stages, stop.clone());
     tracker.spawn(reading);
-    metrics::register(&registry, ingest.counters.clone(), counters, lag.clone(), store.clone())?;
+    let (load, loads) = watch::channel(Vec::new());
+    metrics::register(&registry, ingest.counters.clone(), counters, lag.clone(), store.clone(), loads)?;
     let (reasons, health) = watch::channel(["starting"].into());
     let told = health::Told { reasons, deaf };
     tracker.spawn(health::keep(store.clone(), ingest.health, lag.clone(), told, stop.clone()));
@@ -152,6 +153,7 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let again = Redecoded { store: store.clone(), decoder, index: index.subscribe() };
     let desk = Desk::new(store.clone(), Arc::new(WallClock), Arc::new(FoldedEvidence(traces)), library)
         .replaying(Arc::new(again));
+    tracker.spawn(keeper::weigh_load(desk.clone(), load, stop.clone()));
     tracker.spawn(keeper::follow_register(store.clone(), desk.clone(), register, index, stop.clone()));
     tracker.spawn(keeper::grade_health(desk.clone(), stop.clone()));
     tracker.spawn(keeper::look_once(store.clone(), stop.clone()));

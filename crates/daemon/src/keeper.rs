@@ -15,6 +15,8 @@ use crate::keep::Keep;
 
 /// How often another process's change of the register is looked for.
 const REGISTER_EVERY: Duration = Duration::from_secs(30);
+/// How often the operator load is read.
+const LOAD_EVERY: Duration = Duration::from_mins(1);
 /// How often ended days are looked for.
 const SEAL_EVERY: Duration = Duration::from_mins(10);
 /// How often old data are looked for.
@@ -63,6 +65,30 @@ pub(crate) async fn follow_register(
             }
             Ok(_) => {}
             Err(error) => tracing::warn!(%error, "the register could not be read; the old one stays in use"),
+        }
+    }
+}
+
+/// Operator load by position, in the figures that metrics tell.
+pub(crate) type LoadFigures = Vec<(String, [i64; 4])>;
+
+/// Reads the operator load each minute, from the store, so that it is right after a restart too.
+pub(crate) async fn weigh_load(desk: Desk, figures: watch::Sender<LoadFigures>, stop: CancellationToken) {
+    let whole = |count: u64| i64::try_from(count).unwrap_or(i64::MAX);
+    loop {
+        match desk.whole_load().await {
+            Ok(loads) => {
+                let figures_of = |load: &notchwatch_desk::Load| {
+                    [whole(load.last_10_min), whole(load.last_hour), i64::from(load.flood), whole(load.stale)]
+                };
+                let now = loads.positions.iter().map(|(p, load)| (p.id.to_string(), figures_of(load)));
+                figures.send_replace(now.collect());
+            }
+            Err(error) => tracing::warn!(%error, "the operator load could not be read, trying again later"),
+        }
+        tokio::select! {
+            () = stop.cancelled() => return,
+            () = tokio::time::sleep(LOAD_EVERY) => {}
         }
     }
 }

@@ -1,7 +1,7 @@
 //! Metrics of the process: counters of ingest and evaluation, and what the store found damaged, read when somebody asks.
 //!
-//! Owns their names. Labels come from fixed sets, reasons of refusal and states of links, so that no sender can add a
-//! series.
+//! Owns their names. Labels come from bounded sets (reasons of refusal, states of links, operator positions), so that no
+//! sender can add a series.
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -16,6 +16,7 @@ use prometheus::{IntCounter, IntCounterVec, IntGauge, IntGaugeVec, Opts, Registr
 use tokio::sync::watch;
 
 use crate::clock::now;
+use crate::keeper::LoadFigures;
 
 type Read = Box<dyn Fn() -> u64 + Send + Sync>;
 
@@ -27,7 +28,20 @@ struct Mirror {
     intake: Arc<Intake>,
     units: IntGaugeVec,
     evaluation: Arc<Evaluation>,
+    loads: Vec<IntGaugeVec>,
+    figures: watch::Receiver<LoadFigures>,
 }
+
+/// Operator load: the names and helps of its gauges, in the order of the figures.
+const LOADS: [(&str, &str); 4] = [
+    ("notchwatch_load_new_10_min", "new findings in the last ten minutes, by operator position"),
+    ("notchwatch_load_new_hour", "new findings in the last hour, by operator position"),
+    (
+        "notchwatch_load_flood",
+        "1 while more findings come than an operator can take in, by operator position",
+    ),
+    ("notchwatch_load_stale", "findings that have lasted for more than a day, by operator position"),
+];
 
 /// Registers everything the process counts.
 pub(crate) fn register(
@@ -36,6 +50,7 @@ pub(crate) fn register(
     evaluation: Arc<Evaluation>,
     lag: watch::Receiver<Lag>,
     store: Store,
+    figures: watch::Receiver<LoadFigures>,
 ) -> prometheus::Result<()> {
     let refused = IntCounterVec::new(
         Opts::new("notchwatch_refused_total", "messages and records refused, by reason"),
@@ -91,7 +106,11 @@ pub(crate) fn register(
     for (name, help, read) in gauge_reads {
         gauges.push((IntGauge::new(name, help)?, read));
     }
-    registry.register(Box::new(Mirror { counters, gauges, refused, intake, units, evaluation: counted }))
+    let gauge = |(name, help): (&str, &str)| IntGaugeVec::new(Opts::new(name, help), &["position"]);
+    let loads = LOADS.into_iter().map(gauge).collect::<prometheus::Result<Vec<_>>>()?;
+    let evaluation = counted;
+    let mirror = Mirror { counters, gauges, refused, intake, units, evaluation, loads, figures };
+    registry.register(Box::new(mirror))
 }
 
 fn intake_counters(intake: &Arc<Intake>) -> Vec<(&'static str, &'static str, Read)> {
@@ -153,7 +172,12 @@ impl Collector for Mirror {
     fn desc(&self) -> Vec<&Desc> {
         let counters = self.counters.iter().flat_map(|(counter, _)| counter.desc());
         let gauges = self.gauges.iter().flat_map(|(gauge, _)| gauge.desc());
-        counters.chain(gauges).chain(self.refused.desc()).chain(self.units.desc()).collect()
+        counters
+            .chain(gauges)
+            .chain(self.refused.desc())
+            .chain(self.units.desc())
+            .chain(self.loads.iter().flat_map(Collector::desc))
+            .collect()
     }
 
     fn collect(&self) -> Vec<MetricFamily> {
@@ -176,6 +200,15 @@ impl Collector for Mirror {
             self.units.with_label_values(&[state.word()]).set(count);
         }
         families.extend(self.units.collect());
+        for (place, gauge) in self.loads.iter().enumerate() {
+            // A position that was removed goes with its series.
+            gauge.reset();
+            for (position, figures) in self.figures.borrow().iter() {
+                let figure = figures.get(place).copied().unwrap_or_default();
+                gauge.with_label_values(&[position]).set(figure);
+            }
+            families.extend(gauge.collect());
+        }
         families
     }
 }

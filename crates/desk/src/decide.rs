@@ -5,7 +5,9 @@
 
 use notchwatch_findings::{Ruling, rule};
 use notchwatch_model::{AccountName, Act, EventId, Finding, FindingId, Principal, RailwayId};
-use notchwatch_store::{Account, Event, FindingQuery, HistoryEntry, NewDecision, Page, Verdict, Verdicted};
+use notchwatch_store::{
+    Account, Event, FindingCount, FindingQuery, HistoryEntry, NewDecision, Page, Verdict, Verdicted,
+};
 use tokio::sync::watch;
 
 use crate::error::{DeskError, Result};
@@ -15,10 +17,16 @@ use crate::{Desk, may_decide};
 pub(crate) const MAX_PAGE: usize = 500;
 
 impl Desk {
-    /// A page of findings, by priority then onset.
+    /// A page of findings, by priority, then the time left, then onset.
     pub async fn findings(&self, who: &Principal, query: FindingQuery) -> Result<Page<Finding>> {
         let query = FindingQuery { limit: query.limit.min(MAX_PAGE), ..query };
         Ok(self.store().findings(&query, &who.railways, self.now()).await?)
+    }
+
+    /// How many findings are of which kind, priority and state, among those that the query's railway, class, system and
+    /// openness admit; the asker's own are counted too.
+    pub async fn finding_counts(&self, who: &Principal, query: &FindingQuery) -> Result<Vec<FindingCount>> {
+        Ok(self.store().finding_counts(query, &who.name, &who.railways, self.now()).await?)
     }
 
     /// One finding.

@@ -10,6 +10,7 @@ mod group;
 mod health;
 mod library;
 mod limit;
+mod load;
 mod matter;
 mod past;
 mod priority;
@@ -27,6 +28,7 @@ pub use library::{
     Check, Confusion, Course, Expected, Expects, Fault, Library, LibraryError, Named, NamedWhat, Often,
     Profile, Rarity, Share,
 };
+pub use load::{FLOOD_BEGINS_ABOVE, FLOOD_ENDS_BELOW, Frequent, LOAD_DAYS, Load, PERIOD, STALE_AFTER};
 use notchwatch_model::{ChannelName, Class, MachinePart, Unit};
 pub use priority::priority_of;
 pub use rule::{

@@ -20,6 +20,26 @@ pub enum FindingKind {
     Comms,
 }
 
+/// Lists that findings are worked in. Sensor and data findings never stand among those of the machine.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[expect(missing_docs, reason = "the names are the vocabulary's")]
+pub enum WorkList {
+    Machine,
+    Instruments,
+    Comms,
+}
+
+impl WorkList {
+    /// The list of a kind.
+    pub const fn of(kind: FindingKind) -> Self {
+        match kind {
+            FindingKind::Machine => WorkList::Machine,
+            FindingKind::Sensor | FindingKind::Data => WorkList::Instruments,
+            FindingKind::Comms => WorkList::Comms,
+        }
+    }
+}
+
 /// Priority, from consequence and time to respond (IEC 62682). Critical sorts first.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -121,6 +141,7 @@ macro_rules! words {
 }
 
 words!(FindingKind, "a kind", Machine = "machine", Sensor = "sensor", Data = "data", Comms = "comms");
+words!(WorkList, "a list", Machine = "machine", Instruments = "instruments", Comms = "comms");
 words!(Priority, "a priority", Critical = "critical", High = "high", Medium = "medium", Low = "low");
 words!(WorkState, "a work state", New = "new", Taken = "taken", Waiting = "waiting", Closed = "closed");
 words!(

@@ -103,6 +103,10 @@ name!(
     ClassId, "class id", MAX_NAME
 );
 name!(
+    /// An operator position: a seat that covers stated railways or classes.
+    PositionId, "position", MAX_NAME
+);
+name!(
     /// One measured quantity, as the class names it.
     ChannelName, "channel name", MAX_CHANNEL
 );

@@ -11,6 +11,7 @@ mod comms;
 mod decision;
 mod finding;
 mod ids;
+mod load;
 mod message;
 mod rationale;
 mod record;
@@ -28,12 +29,13 @@ pub use comms::{ClockTick, CommsState, NO_UNIT, OWN_RAILWAY, RefusedOfUnit, Scop
 pub use decision::{Act, Decision, SymptomName};
 pub use finding::{
     Earlier, EvidenceWeight, FindingKind, MachinePart, Opening, Outcome, Priority, RECEIPT_ID, RankedFault,
-    TimeToLimit, Urgency, WorkState,
+    TimeToLimit, Urgency, WorkList, WorkState,
 };
 pub use ids::{
     ChannelIx, ChannelName, ClassId, DecisionId, EngineSerial, EventId, FaultId, FindingId, IdError,
-    RailwayId, Seq, UnitId, UnitKey,
+    PositionId, RailwayId, Seq, UnitId, UnitKey,
 };
+pub use load::{Arrival, Position};
 pub use message::{Decoded, Envelope, MessageFormat, Reason, Refusal, UomUse};
 pub use rationale::{Consequence, Rationale};
 pub use record::{Finding, OperatorPart};

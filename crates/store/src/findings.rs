@@ -1,5 +1,6 @@
 //! Findings, decisions and the event log: shapes here, the work in the files below.
 
+pub(crate) mod count;
 mod decide;
 mod list;
 mod log;
@@ -7,7 +8,7 @@ pub(crate) mod rows;
 
 use notchwatch_model::{
     AccountName, Act, ClassId, Decision, DecisionId, EventId, Finding, FindingId, FindingKind, OperatorPart,
-    Priority, RailwayId, System, Time, UnitKey,
+    Priority, RailwayId, System, Time, UnitKey, WorkList,
 };
 
 /// Which findings. Every field narrows.
@@ -23,6 +24,10 @@ pub struct FindingQuery {
     pub system: Option<System>,
     /// Of this kind.
     pub kind: Option<FindingKind>,
+    /// In this list.
+    pub list: Option<WorkList>,
+    /// In this state at the time of asking.
+    pub state: Option<Shown>,
     /// Of this priority.
     pub priority: Option<Priority>,
     /// Open or closed.
@@ -33,6 +38,60 @@ pub struct FindingQuery {
     pub after: Option<Cursor>,
     /// Most items; 0 means 100.
     pub limit: usize,
+}
+
+/// States that a list shows, at the time of asking. All but the overlays leave out what an overlay hides, and `Mine`
+/// shows it too.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[expect(missing_docs, reason = "the names are the vocabulary's")]
+pub enum Shown {
+    /// Neither shelved nor out of service.
+    NotHidden,
+    /// The last occurrence is not acknowledged.
+    Unacknowledged,
+    /// Taken by this account.
+    Mine(AccountName),
+    New,
+    Taken,
+    Waiting,
+    Shelved,
+    OutOfService,
+}
+
+impl Shown {
+    const fn word(&self) -> &'static str {
+        match self {
+            Shown::NotHidden => "open",
+            Shown::Unacknowledged => "unacknowledged",
+            Shown::Mine(_) => "mine",
+            Shown::New => "new",
+            Shown::Taken => "taken",
+            Shown::Waiting => "waiting",
+            Shown::Shelved => "shelved",
+            Shown::OutOfService => "out-of-service",
+        }
+    }
+}
+
+/// How many findings of a kind and priority are in which state.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FindingCount {
+    /// The kind.
+    pub kind: FindingKind,
+    /// The priority.
+    pub priority: Priority,
+    /// All of them.
+    pub all: u64,
+    /// Neither shelved nor out of service.
+    pub shown: u64,
+    /// Of those: not acknowledged.
+    pub unacknowledged: u64,
+    /// Taken by the account asked for.
+    pub mine: u64,
+    /// Shelved.
+    pub shelved: u64,
+    /// Out of service.
+    pub out_of_service: u64,
 }
 
 /// A place in a list. Opaque text to callers of the API.

@@ -18,6 +18,7 @@ mod migrate;
 mod owner;
 mod pack;
 mod partition;
+mod positions;
 mod quarantine;
 mod register;
 mod retention;
@@ -39,10 +40,12 @@ pub use damage::Damage;
 pub use error::Error;
 pub use evaluation::{EvaluationCommit, FindingUpsert, Snapshot, UnitProgress, Unjudged};
 pub use findings::{
-    Cursor, Event, EventKind, FindingQuery, HistoryEntry, Judge, NewDecision, Page, Verdict, Verdicted,
+    Cursor, Event, EventKind, FindingCount, FindingQuery, HistoryEntry, Judge, NewDecision, Page, Shown,
+    Verdict, Verdicted,
 };
 pub use health::{HealthMark, HealthRecord, MAX_HEALTH_ROWS};
 pub use journal::{Appended, JournalMessage, NewMessage, Rollup, SealReport};
+pub use positions::MAX_POSITIONS;
 pub use quarantine::{QuarantineBounds, QuarantineQuery, QuarantineRow};
 pub use retention::{Retained, Retention};
 pub use timeline::{TimelineQuery, TimelineStep};

@@ -65,6 +65,12 @@ const MIGRATIONS: &[Migration] = &[
         sqlite: include_str!("../../../migrations/sqlite/0008_unjudged.sql"),
         postgres: include_str!("../../../migrations/postgres/0008_unjudged.sql"),
     },
+    Migration {
+        version: 9,
+        name: "work_lists",
+        sqlite: include_str!("../../../migrations/sqlite/0009_work_lists.sql"),
+        postgres: include_str!("../../../migrations/postgres/0009_work_lists.sql"),
+    },
 ];
 
 /// Held while migrating, so that two processes that start at once do not both migrate.

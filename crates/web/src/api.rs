@@ -15,7 +15,9 @@ mod findings;
 mod health;
 mod history;
 mod input;
+mod load;
 mod openapi;
+mod positions;
 #[expect(unused_qualifications, reason = "the path macro writes them")]
 mod quarantine;
 mod register;
@@ -81,6 +83,8 @@ pub(crate) fn routes(app: &App) -> Router<App> {
         .route("/timeline", post(timeline_add::many))
         .route("/timeline/{id}/withdraw", post(timeline_withdraw::withdraw))
         .route("/feed", get(feed::feed))
+        .route("/load", get(load::load))
+        .route("/positions/{id}", put(positions::put).delete(positions::remove))
         .route("/accounts", get(accounts::list))
         .route("/accounts/{name}", put(accounts::put))
         .route("/tokens", get(tokens::list).post(tokens::create))

@@ -2,7 +2,8 @@
 //!
 //! Owns one sentence for one fact, so that a history reads the same in both.
 
-use notchwatch_model::Act;
+use notchwatch_model::{AccountName, Act};
+use notchwatch_store::Shown;
 
 /// What was said with an act: a date, a reason, an outcome, a remark.
 pub(crate) fn said(act: &Act) -> Option<String> {
@@ -23,6 +24,21 @@ pub(crate) fn said(act: &Act) -> Option<String> {
         Act::Close { outcome, note: Some(note) } => Some(format!("{outcome}: {note}")),
         Act::Note { text } => Some(text.clone()),
     }
+}
+
+/// The state of a list by its word; `None` for a word that is none.
+pub(crate) fn shown(word: &str, me: &AccountName) -> Option<Shown> {
+    Some(match word {
+        "open" => Shown::NotHidden,
+        "unacknowledged" => Shown::Unacknowledged,
+        "mine" => Shown::Mine(me.clone()),
+        "new" => Shown::New,
+        "taken" => Shown::Taken,
+        "waiting" => Shown::Waiting,
+        "shelved" => Shown::Shelved,
+        "out-of-service" => Shown::OutOfService,
+        _ => return None,
+    })
 }
 
 /// Bytes as hexadecimal digits.

@@ -106,6 +106,37 @@ async fn new_numbers_of_the_machine_do_not_cost_a_decider_the_race() {
 }
 
 #[tokio::test]
+async fn load_is_told_by_position_and_only_of_what_the_asker_may_see() {
+    let office = Office::new().await;
+    let root = administrator();
+    let told = async |who: &Principal| {
+        let loads = office.desk.load(who).await.unwrap();
+        let each = loads.positions.iter().map(|(p, load)| (p.id.to_string(), load.total, p.railways.len()));
+        (each.collect::<Vec<_>>(), loads.uncovered)
+    };
+    assert_eq!(told(&root).await, (vec![("all".to_owned(), 2, 0)], 0));
+    assert_eq!(told(&kim()).await, (vec![("all".to_owned(), 1, 0)], 0));
+    let position = |id: &str, railways: &[&str]| notchwatch_model::Position {
+        id: id.parse().unwrap(),
+        title: id.to_owned(),
+        railways: railways.iter().map(|r| r.parse().unwrap()).collect(),
+        classes: vec![],
+    };
+    office.desk.put_position(&root, position("south", &["sarel"])).await.unwrap();
+    assert_eq!(told(&root).await, (vec![("south".to_owned(), 1, 1)], 1));
+    assert_eq!(told(&kim()).await, (vec![], 1), "a position of other railways is not there");
+    let unknown = office.desk.put_position(&root, position("x", &["atlantis"])).await.unwrap_err();
+    assert!(
+        matches!(&unknown, DeskError::Refused(why) if why == "there is no railway atlantis"),
+        "{unknown}"
+    );
+    let denied = office.desk.put_position(&kim(), position("x", &[])).await.unwrap_err();
+    assert!(matches!(denied, DeskError::Forbidden(_)));
+    office.desk.remove_position(&root, &position("south", &[]).id).await.unwrap();
+    assert_eq!(told(&root).await.1, 0);
+}
+
+#[tokio::test]
 async fn a_finding_is_handed_to_who_may_decide_there_and_nobody_else() {
     let office = Office::new().await;
     let accounts = [

@@ -86,9 +86,12 @@ async fn a_password_is_changed_by_who_knows_the_present_one() {
     let kim = person("kim", Role::Operator, None);
     let wrong = office.desk.change_password(&kim, "wrong", "another long phrase").await.unwrap_err();
     assert!(matches!(wrong, DeskError::Forbidden(_)));
+    let (session, _) = office.desk.sign_in("kim", PASSWORD).await.unwrap();
     let short = office.desk.change_password(&kim, PASSWORD, "short").await.unwrap_err();
     assert!(matches!(&short, DeskError::Refused(why) if why.contains("12 characters")), "{short}");
+    assert!(office.desk.session(session.expose()).await.unwrap().is_some());
     office.desk.change_password(&kim, PASSWORD, "another long phrase").await.unwrap();
+    assert!(office.desk.session(session.expose()).await.unwrap().is_none(), "who knew the old one is out");
     assert!(office.desk.sign_in("kim", PASSWORD).await.is_err());
     assert!(office.desk.sign_in("kim", "another long phrase").await.is_ok());
 }

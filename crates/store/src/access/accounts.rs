@@ -21,7 +21,7 @@ impl Store {
         self.shared.db.fetch(sql, values![name.as_str()]).await?.first().map(account).transpose()
     }
 
-    /// Creates or replaces an account (audited).
+    /// Creates or replaces an account (audited). Its sessions end when its password changes.
     pub async fn put_account(&self, account: &Account, by: &AccountName, now: Time) -> Result<()> {
         let sql = "INSERT INTO account (name, password_hash, role, railways, enabled) VALUES ($1, $2, $3, $4, $5) \
                    ON CONFLICT (name) DO UPDATE SET password_hash = excluded.password_hash, role = excluded.role, \
@@ -34,6 +34,11 @@ impl Store {
             account.enabled,
         ];
         let mut tx = self.shared.db.write().await?;
+        let changes = "SELECT name FROM account WHERE name = $1 AND password_hash <> $2";
+        let hash = clean(&account.password_hash);
+        if !tx.fetch(changes, values![account.name.as_str(), hash]).await?.is_empty() {
+            tx.execute("DELETE FROM session WHERE account = $1", values![account.name.as_str()]).await?;
+        }
         tx.execute(sql, values).await?;
         audited(&mut tx, now, by.as_str(), "account", account.name.as_str()).await?;
         tx.commit().await

@@ -1,33 +1,44 @@
 //! Reading findings, by what a caller may see.
 
 use notchwatch_model::{
-    ClassId, Finding, FindingId, FindingKind, RailwayFilter, RailwayId, System, Time, UnitKey,
+    ClassId, Finding, FindingId, FindingKind, RailwayFilter, RailwayId, System, Time, UnitKey, WorkList,
 };
 
-use super::rows::{finding, finding_columns, rank};
-use super::{Cursor, FindingQuery, Page};
+use super::rows::{due, finding, finding_columns, rank};
+use super::{Cursor, FindingQuery, Page, Shown};
 use crate::access::seen;
 use crate::db::values;
 use crate::{Error, Result, Store, int, page_size};
 
 impl Store {
-    /// A page of findings, by priority (critical first) then onset (oldest first). The clock does not change what is
-    /// listed: whether a shelf or a wait has ended is said by the finding at the time it is shown.
+    /// A page of findings, by priority (critical first), then the time at which a limit is reached (soonest first), then
+    /// onset (oldest first). `now` ends shelves, waits and times out of service.
     pub async fn findings(
         &self,
         query: &FindingQuery,
         filter: &RailwayFilter,
-        _now: Time,
+        now: Time,
     ) -> Result<Page<Finding>> {
         let sql = concat!(
             "SELECT ",
             finding_columns!(),
             " FROM finding WHERE ($1 OR railway IN TEXTS($2)) AND ($3 IS NULL OR railway = $3) \
              AND ($4 IS NULL OR unit = $4) AND ($5 IS NULL OR class = $5) AND ($6 IS NULL OR system = $6) \
-             AND ($7 IS NULL OR kind = $7) AND ($8 IS NULL OR priority = $8) \
+             AND ($7 OR kind IN TEXTS($16)) AND ($8 IS NULL OR priority = $8) \
              AND ($9 OR open = $10) AND ($11 IS NULL OR opened >= $11) \
-             AND ($12 IS NULL OR (priority, onset, id) > ($12, $13, $14)) \
-             ORDER BY priority, onset, id LIMIT $15"
+             AND ($12 IS NULL OR (priority, due, onset, id) > ($12, $19, $13, $14)) \
+             AND ($17 IS NULL OR CASE $17 \
+               WHEN 'open' THEN COALESCE(out_until, 0) <= $18 AND COALESCE(shelved_until, 0) <= $18 \
+               WHEN 'unacknowledged' THEN COALESCE(out_until, 0) <= $18 AND COALESCE(shelved_until, 0) <= $18 \
+                 AND occurrence > acknowledged_occurrence \
+               WHEN 'mine' THEN COALESCE(taken_by, '') = $20 \
+               WHEN 'new' THEN COALESCE(out_until, 0) <= $18 AND COALESCE(shelved_until, 0) <= $18 \
+                 AND taken_by IS NULL AND COALESCE(waiting_until, 0) <= $18 \
+               WHEN 'taken' THEN taken_by IS NOT NULL AND COALESCE(waiting_until, 0) <= $18 \
+               WHEN 'waiting' THEN COALESCE(waiting_until, 0) > $18 \
+               WHEN 'shelved' THEN COALESCE(shelved_until, 0) > $18 AND COALESCE(out_until, 0) <= $18 \
+               ELSE COALESCE(out_until, 0) > $18 END) \
+             ORDER BY priority, due, onset, id LIMIT $15"
         );
         let (all, railways) = seen(filter);
         let limit = page_size(query.limit);
@@ -38,9 +49,13 @@ impl Store {
             return Ok(Page { items: Vec::new(), next: None });
         }
         let after = query.after.as_ref().map(place).transpose()?;
-        let (after_rank, after_onset, after_id) = match after {
-            Some((rank, onset, id)) => (Some(rank), Some(onset), Some(id)),
-            None => (None, None, None),
+        let (after_rank, after_due, after_onset, after_id) = match after {
+            Some((rank, due, onset, id)) => (Some(rank), Some(due), Some(onset), Some(id)),
+            None => (None, None, None, None),
+        };
+        let me = match &query.state {
+            Some(Shown::Mine(me)) => Some(me.as_str()),
+            _ => None,
         };
         let values = values![
             all,
@@ -49,7 +64,7 @@ impl Store {
             query.unit.as_ref().map(|u| u.unit.as_str()),
             query.class.as_ref().map(ClassId::as_str),
             query.system.map(System::word),
-            query.kind.map(FindingKind::word),
+            query.kind.is_none() && query.list.is_none(),
             query.priority.map(rank),
             query.open.is_none(),
             query.open.unwrap_or_default(),
@@ -58,6 +73,11 @@ impl Store {
             after_onset,
             after_id,
             int(limit + 1),
+            kinds(query),
+            query.state.as_ref().map(Shown::word),
+            now,
+            after_due,
+            me,
         ];
         let rows = self.shared.db.fetch(sql, values).await?;
         let mut items = rows.iter().map(finding).collect::<Result<Vec<_>>>()?;
@@ -92,17 +112,26 @@ impl Store {
     }
 }
 
-fn cursor(last: &Finding) -> Cursor {
-    let machine = &last.machine;
-    Cursor(format!("{}:{}:{}", rank(machine.priority), machine.onset.micros(), machine.id))
+/// Kinds that the query admits by kind and list.
+fn kinds(query: &FindingQuery) -> Vec<String> {
+    let of_kind = FindingKind::ALL.iter().filter(|kind| query.kind.is_none_or(|wanted| wanted == **kind));
+    let of_list = of_kind.filter(|kind| query.list.is_none_or(|list| WorkList::of(**kind) == list));
+    of_list.map(ToString::to_string).collect()
 }
 
-fn place(cursor: &Cursor) -> Result<(i64, i64, String)> {
+fn cursor(last: &Finding) -> Cursor {
+    let machine = &last.machine;
+    let place = (rank(machine.priority), due(machine), machine.onset.micros());
+    Cursor(format!("{}:{}:{}:{}", place.0, place.1, place.2, machine.id))
+}
+
+fn place(cursor: &Cursor) -> Result<(i64, i64, i64, String)> {
     let read = || {
-        let mut parts = cursor.0.splitn(3, ':');
-        let (rank, onset) = (parts.next()?.parse().ok()?, parts.next()?.parse().ok()?);
+        let mut parts = cursor.0.splitn(4, ':');
+        let (rank, due) = (parts.next()?.parse().ok()?, parts.next()?.parse().ok()?);
+        let onset = parts.next()?.parse().ok()?;
         let id = FindingId::new(parts.next()?).ok()?;
-        Some((rank, onset, id.to_string()))
+        Some((rank, due, onset, id.to_string()))
     };
     read().ok_or_else(|| Error::Refused(format!("{:?} is not a place in this list", cursor.0)))
 }
@@ -113,8 +142,8 @@ mod tests {
 
     #[test]
     fn places_come_back_and_others_are_refused() {
-        assert_eq!(place(&Cursor("1:-5:f-1".into())).unwrap(), (1, -5, "f-1".into()));
-        for bad in ["", "1", "1:2", "a:2:f", "1:2:", "1:2:f'--"] {
+        assert_eq!(place(&Cursor("1:7:-5:f-1".into())).unwrap(), (1, 7, -5, "f-1".into()));
+        for bad in ["", "1", "1:2", "1:2:3", "a:2:3:f", "1:2:3:", "1:2:3:f'--"] {
             assert!(matches!(place(&Cursor(bad.into())), Err(Error::Refused(_))), "{bad:?}");
         }
     }

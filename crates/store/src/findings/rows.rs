@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use notchwatch_model::{
-    Decision, DecisionId, EventId, Finding, FindingId, OperatorPart, Priority, Time, UnitKey,
+    Decision, DecisionId, EventId, Finding, FindingId, MachinePart, OperatorPart, Priority, Time, UnitKey,
 };
 
 use super::{Event, EventKind};
@@ -80,6 +80,8 @@ pub(crate) async fn put_findings(tx: &mut Tx, rows: &[Stored]) -> Result<()> {
         ("kind", Column::texts(machine().map(|m| m.kind.word().to_owned()))),
         ("priority", Column::ints(machine().map(|m| rank(m.priority)))),
         ("open", Column::Bools(all().map(Finding::open).collect())),
+        ("due", Column::ints(machine().map(due))),
+        ("fault", Column::Texts(machine().map(|m| m.faults.first().map(|f| f.id.to_string())).collect())),
         ("onset", Column::ints(machine().map(|m| m.onset.micros()))),
         ("opened", Column::ints(machine().map(|m| m.opened.micros()))),
         ("recorded", Column::ints(all().map(|f| f.recorded.micros()))),
@@ -96,7 +98,7 @@ pub(crate) async fn put_findings(tx: &mut Tx, rows: &[Stored]) -> Result<()> {
         ("told", Column::texts(told)),
     ];
     let merge = "ON CONFLICT (id) DO UPDATE SET class = excluded.class, system = excluded.system, \
-                 kind = excluded.kind, priority = excluded.priority, open = excluded.open, \
+                 kind = excluded.kind, priority = excluded.priority, open = excluded.open, due = excluded.due, fault = excluded.fault, \
                  onset = excluded.onset, opened = excluded.opened, active = excluded.active, \
                  occurrence = excluded.occurrence, version = excluded.version, machine = excluded.machine, \
                  told = excluded.told";
@@ -105,7 +107,8 @@ pub(crate) async fn put_findings(tx: &mut Tx, rows: &[Stored]) -> Result<()> {
 
 /// Writes the operator half of a finding, and the version that goes with it.
 pub(crate) async fn put_operator(tx: &mut Tx, finding: &Finding) -> Result<()> {
-    let sql = "UPDATE finding SET operator = $2, acknowledged_occurrence = $3, open = $4, version = $5 WHERE id = $1";
+    let sql = "UPDATE finding SET operator = $2, acknowledged_occurrence = $3, open = $4, version = $5, \
+               taken_by = $6, waiting_until = $7, shelved_until = $8, out_until = $9 WHERE id = $1";
     let operator: &OperatorPart = &finding.operator;
     let values = values![
         finding.machine.id.as_str(),
@@ -113,6 +116,10 @@ pub(crate) async fn put_operator(tx: &mut Tx, finding: &Finding) -> Result<()> {
         i64::from(operator.acknowledged_occurrence),
         finding.open(),
         i64::from(finding.version),
+        operator.taken_by.as_ref().map(notchwatch_model::AccountName::as_str),
+        operator.waiting_until,
+        operator.shelved.as_ref().map(|(until, _)| *until),
+        operator.out_of_service.as_ref().map(|(until, _)| *until),
     ];
     match tx.execute(sql, values).await? {
         1 => Ok(()),
@@ -188,6 +195,15 @@ pub(crate) fn kind(row: &Row) -> Result<EventKind> {
 pub(crate) fn version(row: &Row) -> Result<u32> {
     u32::try_from(row.int("version")?)
         .map_err(|e| Error::Damaged { place: "column version".into(), what: e.to_string() })
+}
+
+/// When a limit is reached by the middle estimate, in microseconds; the largest number when that is not estimated.
+pub(crate) fn due(machine: &MachinePart) -> i64 {
+    machine.time_to_limit.as_ref().map_or(i64::MAX, |limit| {
+        #[expect(clippy::cast_possible_truncation, reason = "held within what an integer of this size takes")]
+        let seconds = limit.p50.clamp(-1e12, 1e12) as i64;
+        limit.from.micros().saturating_add(seconds.saturating_mul(1_000_000))
+    })
 }
 
 /// Order of priorities in lists: critical first.

@@ -29,6 +29,7 @@ mod sealing;
 mod timeline;
 mod two_findings;
 mod unjudged;
+mod work_lists;
 
 macro_rules! on_both {
     ($($module:ident :: $case:ident),* $(,)?) => {
@@ -101,6 +102,9 @@ on_both! {
     two_findings::nothing_a_person_wrote_is_overwritten,
     two_findings::of_two_merges_that_cross_one_wins,
     unjudged::samples_not_judged_come_back_in_the_order_they_were_found,
+    work_lists::lists_and_states_agree_with_the_record_and_the_counts,
+    work_lists::load_is_counted_from_what_is_stored,
+    work_lists::old_rows_are_brought_over,
 }
 
 macro_rules! on_sqlite {

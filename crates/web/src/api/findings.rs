@@ -1,9 +1,9 @@
-//! `GET /api/v1/findings`: a page of findings, by priority then onset.
+//! `GET /api/v1/findings`: a page of findings, by priority, then the time left.
 
 use axum::Json;
 use axum::extract::State;
 use axum::http::Uri;
-use notchwatch_model::UnitKey;
+use notchwatch_model::{AccountName, UnitKey};
 use notchwatch_store::{Cursor, FindingQuery};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
@@ -31,6 +31,10 @@ pub(crate) struct FindingParams {
     system: Option<String>,
     /// `machine`, `sensor`, `data` or `comms`.
     kind: Option<String>,
+    /// `machine`, `instruments` (sensor and data) or `comms`: the lists that findings are worked in.
+    list: Option<String>,
+    /// `open` (neither shelved nor out of service), `unacknowledged`, `mine`, `new`, `taken`, `waiting`, `shelved` or `out-of-service`.
+    state: Option<String>,
     /// `critical`, `high`, `medium` or `low`.
     priority: Option<String>,
     /// `true`: not closed; `false`: closed.
@@ -53,7 +57,13 @@ pub(crate) struct FindingPage {
 }
 
 impl FindingParams {
-    fn query(&self) -> Result<FindingQuery, Problem> {
+    fn query(&self, me: &AccountName) -> Result<FindingQuery, Problem> {
+        let state = match self.state.as_deref() {
+            None | Some("") => None,
+            Some(word) => Some(crate::words::shown(word, me).ok_or_else(|| {
+                Problem::parameter("state", format!("{word:?} is not a state to filter by"))
+            })?),
+        };
         let railway = input::maybe("railway", self.railway.as_ref())?;
         let unit = match (input::maybe("unit", self.unit.as_ref())?, &railway) {
             (Some(unit), Some(railway)) => Some(UnitKey { railway: Clone::clone(railway), unit }),
@@ -71,6 +81,8 @@ impl FindingParams {
             class: input::maybe("class", self.class.as_ref())?,
             system: input::system(self.system.as_ref())?,
             kind: input::maybe("kind", self.kind.as_ref())?,
+            list: input::maybe("list", self.list.as_ref())?,
+            state,
             priority: input::maybe("priority", self.priority.as_ref())?,
             open: input::maybe("open", self.open.as_ref())?,
             since: input::maybe("since", self.since.as_ref())?,
@@ -80,7 +92,7 @@ impl FindingParams {
     }
 }
 
-/// Findings that the caller may see, by priority then onset.
+/// Findings that the caller may see, by priority, then the time left to a limit, then onset.
 #[utoipa::path(
     get, path = "/api/v1/findings", tag = "findings", params(FindingParams),
     responses((status = 200, body = FindingPage), (status = 400, body = Problem), (status = 401, body = Problem), (status = 503, body = Problem))
@@ -90,7 +102,7 @@ pub(crate) async fn list(
     caller: ApiCaller,
     uri: Uri,
 ) -> Result<Json<FindingPage>, Problem> {
-    let query = input::query::<FindingParams>(&uri)?.query()?;
+    let query = input::query::<FindingParams>(&uri)?.query(&caller.who.name)?;
     let now = app.desk.now();
     let page = app.desk.findings(&caller.who, query).await?;
     Ok(Json(FindingPage {
@@ -105,7 +117,7 @@ mod tests {
 
     fn read(query: &str) -> Result<FindingQuery, Problem> {
         let uri: Uri = format!("/api/v1/findings?{query}").parse().unwrap();
-        input::query::<FindingParams>(&uri)?.query()
+        input::query::<FindingParams>(&uri)?.query(&AccountName::new("asha").unwrap())
     }
 
     #[test]
@@ -116,6 +128,8 @@ mod tests {
         for (bad, place) in [
             ("priority=urgent", "priority"),
             ("open=maybe", "open"),
+            ("list=engines", "list"),
+            ("state=lost", "state"),
             ("since=yesterday", "since"),
             ("unit=4021", "unit"),
             ("limit=-1", "limit"),

@@ -2,8 +2,8 @@
 //!
 //! Refuses a word that is none: a mistyped filter must not show everything.
 
-use notchwatch_model::{FindingKind, Priority, Register, System};
-use notchwatch_store::FindingQuery;
+use notchwatch_model::{AccountName, Priority, Register, System, WorkList};
+use notchwatch_store::{Cursor, FindingQuery};
 use serde::Deserialize;
 
 /// Filters as the form sends them; an empty one is none.
@@ -13,20 +13,26 @@ pub(crate) struct Filters {
     pub(crate) railway: String,
     pub(crate) class: String,
     pub(crate) system: String,
+    /// One kind of the list.
     pub(crate) kind: String,
+    /// Which list; empty: the machine's.
+    pub(crate) list: String,
     pub(crate) priority: String,
     pub(crate) state: String,
+    /// Place in the list after which the page begins.
+    pub(crate) after: String,
 }
 
 /// Which states are shown.
 const STATES: &[(&str, &str)] = &[
-    ("", "open, not shelved"),
+    ("", "open, not hidden"),
     ("unacknowledged", "unacknowledged"),
     ("mine", "taken by me"),
     ("new", "new"),
     ("taken", "taken"),
     ("waiting", "waiting"),
     ("shelved", "shelved"),
+    ("out-of-service", "out of service"),
     ("closed", "closed"),
 ];
 
@@ -38,8 +44,8 @@ pub(crate) struct Choice {
     pub(crate) chosen: bool,
 }
 
-/// Most findings on the page. Far beyond what one person works in a shift; filters narrow further.
-const MOST: usize = 500;
+/// Findings on a page: what one person works in a shift fits on it.
+const A_PAGE: usize = 100;
 
 /// The lists offered.
 #[derive(Debug)]
@@ -47,7 +53,6 @@ pub(crate) struct Choices {
     pub(crate) railways: Vec<Choice>,
     pub(crate) classes: Vec<Choice>,
     pub(crate) systems: Vec<Choice>,
-    pub(crate) kinds: Vec<Choice>,
     pub(crate) states: Vec<Choice>,
 }
 
@@ -65,23 +70,30 @@ impl Choices {
             railways: choices(railways, &filters.railway),
             classes: choices(classes, &filters.class),
             systems: choices(System::ALL.iter().map(|s| (s.word(), s.word())), &filters.system),
-            kinds: choices(FindingKind::ALL.iter().map(|k| (k.word(), k.word())), &filters.kind),
             states: STATES.iter().map(state).collect(),
         }
     }
 }
 
 impl Filters {
-    /// Whether none is set.
+    /// Whether none is set that narrows its list.
     pub(crate) fn plain(&self) -> bool {
         [&self.railway, &self.class, &self.system, &self.kind, &self.priority, &self.state]
             .iter()
             .all(|f| f.is_empty())
     }
 
+    /// The list shown: the one asked for, or that of the kind asked for. Errors with the word that is none.
+    pub(crate) fn list(&self) -> Result<WorkList, String> {
+        match (self.list.as_str(), self.kind.as_str()) {
+            ("", "") => Ok(WorkList::Machine),
+            ("", kind) => kind.parse().map(WorkList::of),
+            (list, _) => list.parse(),
+        }
+    }
+
     /// What the store is asked for. Errors with the word that is none.
-    pub(crate) fn query(&self) -> Result<FindingQuery, String> {
-        some::<Priority>(&self.priority)?;
+    pub(crate) fn query(&self, me: &AccountName) -> Result<FindingQuery, String> {
         if !STATES.iter().any(|(value, _)| *value == self.state) {
             return Err(format!("{:?} is not a state to filter by", self.state));
         }
@@ -97,23 +109,32 @@ impl Filters {
             class: some(&self.class)?,
             system,
             kind: some(&self.kind)?,
+            list: Some(self.list()?),
+            priority: some::<Priority>(&self.priority)?,
             open: Some(self.state != "closed"),
-            limit: MOST,
+            state: match self.state.as_str() {
+                "" => Some(notchwatch_store::Shown::NotHidden),
+                word => crate::words::shown(word, me),
+            },
+            after: Some(self.after.clone()).filter(|after| !after.is_empty()).map(Cursor),
+            limit: A_PAGE,
             ..FindingQuery::default()
         })
     }
 
-    /// Address of the same page with one filter changed.
+    /// Address of the first page with one filter changed.
     pub(crate) fn with(&self, change: impl FnOnce(&mut Self)) -> String {
-        let mut next = self.clone();
+        let mut next = Self { after: String::new(), ..self.clone() };
         change(&mut next);
         let pairs = [
             ("railway", &next.railway),
             ("class", &next.class),
             ("system", &next.system),
+            ("list", &next.list),
             ("kind", &next.kind),
             ("priority", &next.priority),
             ("state", &next.state),
+            ("after", &next.after),
         ];
         let set: Vec<String> =
             pairs.iter().filter(|(_, v)| !v.is_empty()).map(|(k, v)| format!("{k}={v}")).collect();
@@ -146,12 +167,18 @@ mod tests {
 
     #[test]
     fn filters_that_are_none_are_refused_and_links_keep_the_others() {
+        let me = AccountName::new("asha").unwrap();
         let filters = Filters { railway: "northmoor".into(), ..Filters::default() };
         assert_eq!(filters.with(|f| f.priority = "high".into()), "/queue?railway=northmoor&priority=high");
-        assert!(Filters { state: "lost".into(), ..Filters::default() }.query().is_err());
-        assert!(Filters { system: "wheels".into(), ..Filters::default() }.query().is_err());
+        let paged = Filters { after: "0:1:2:f-1".into(), ..filters.clone() };
+        assert_eq!(paged.with(|f| f.list = "comms".into()), "/queue?railway=northmoor&list=comms");
+        assert_eq!(filters.list(), Ok(WorkList::Machine));
+        assert_eq!(Filters { kind: "data".into(), ..Filters::default() }.list(), Ok(WorkList::Instruments));
+        assert!(Filters { list: "engines".into(), ..Filters::default() }.query(&me).is_err());
+        assert!(Filters { state: "lost".into(), ..Filters::default() }.query(&me).is_err());
+        assert!(Filters { system: "wheels".into(), ..Filters::default() }.query(&me).is_err());
         assert_eq!(
-            Filters { state: "closed".into(), ..Filters::default() }.query().unwrap().open,
+            Filters { state: "closed".into(), ..Filters::default() }.query(&me).unwrap().open,
             Some(false)
         );
     }

@@ -6,7 +6,9 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
-use notchwatch_model::{AccountName, AlarmState, Finding, Priority, Register, Time, WorkState};
+use notchwatch_desk::{DeskError, FLOOD_BEGINS_ABOVE, Load};
+use notchwatch_model::{AlarmState, Finding, Position, Priority, Register, Time, WorkList, WorkState};
+use notchwatch_store::FindingCount;
 
 use super::filters::{Choices, Filters};
 use super::format::{self, Stamp, percent, seconds, stamp};
@@ -22,8 +24,17 @@ struct Tile {
     word: &'static str,
     /// A priority, drawn with its shape.
     priority: bool,
-    count: usize,
+    count: u64,
     chosen: bool,
+}
+
+/// Load of a position, in words. What is beyond the standard's limits is marked.
+#[derive(Debug)]
+struct Seat {
+    title: String,
+    flood: bool,
+    /// A word for each figure, the figure, and whether it is beyond its limit.
+    figures: Vec<(&'static str, String, bool)>,
 }
 
 /// One row.
@@ -58,19 +69,26 @@ struct Row {
 struct Page {
     frame: Frame,
     rows: Vec<Row>,
+    loads: Vec<Seat>,
+    tabs: Vec<Tile>,
     counts: Vec<Tile>,
     choices: Choices,
     filters: Filters,
     filtered: bool,
-    cut: bool,
+    /// Address of the first page, when this is another.
+    first: String,
+    /// Address of the next page, when there is one.
+    next: String,
+    /// Address without filters.
+    cleared: String,
     back: String,
 }
 
 /// `GET /queue`
 pub(crate) async fn queue(State(app): State<App>, visitor: Visitor, uri: Uri) -> Result<Response, Trouble> {
-    let trouble = |e: &notchwatch_desk::DeskError| Trouble::of(&app, e);
+    let trouble = |e: &DeskError| Trouble::of(&app, e);
     let filters = axum::extract::Query::<Filters>::try_from_uri(&uri).map(|q| q.0);
-    let checked = filters.map_err(|e| e.body_text()).and_then(|f| f.query().map(|q| (f, q)));
+    let checked = filters.map_err(|e| e.body_text()).and_then(|f| f.query(&visitor.who.name).map(|q| (f, q)));
     let (filters, query) = match checked {
         Ok(checked) => checked,
         Err(why) => {
@@ -78,96 +96,120 @@ pub(crate) async fn queue(State(app): State<App>, visitor: Visitor, uri: Uri) ->
         }
     };
     let frame = Frame::of(&app, &visitor, "queue").await?;
-    let page = app.desk.findings(&visitor.who, query).await.map_err(|e| trouble(&e))?;
+    let all = app.desk.finding_counts(&visitor.who, &query).await.map_err(|e| trouble(&e))?;
+    let list = query.list.unwrap_or(WorkList::Machine);
+    let page = match app.desk.findings(&visitor.who, query).await {
+        Err(DeskError::Refused(why)) => {
+            return Ok(Trouble::new(&app, StatusCode::BAD_REQUEST, "No such place", why).into_response());
+        }
+        page => page.map_err(|e| trouble(&e))?,
+    };
+    let loads = app.desk.load(&visitor.who).await.map_err(|e| trouble(&e))?;
     let register = app.desk.register(&visitor.who).await.map_err(|e| trouble(&e))?;
     let now = app.desk.now();
-    let counts = counts(&page.items, &filters, &visitor.who.name, now);
-    let mut items: Vec<&Finding> = page
-        .items
-        .iter()
-        .filter(|f| filters.priority.is_empty() || f.machine.priority.word() == filters.priority)
-        .filter(|f| in_state(f, &filters.state, &visitor.who.name, now))
-        .collect();
-    items.sort_by_key(|f| (f.machine.priority, time_left(f, now).unwrap_or(i64::MAX), f.machine.onset));
     let decides = visitor.who.role.decides();
-    let rows = items.iter().map(|f| row(f, &register, decides, now)).collect();
     let page = Page {
         frame,
-        rows,
-        counts,
+        rows: page.items.iter().map(|f| row(f, &register, decides, now)).collect(),
+        loads: loads.positions.iter().map(seat).collect(),
+        tabs: tabs(&all, &filters, list),
+        counts: counts(&all, &filters, list),
         choices: Choices::of(&register, &filters),
         filtered: !filters.plain(),
-        cut: page.next.is_some(),
+        first: if filters.after.is_empty() { String::new() } else { filters.with(|_| ()) },
+        next: page.next.map(|next| filters.with(|f| f.after = next.0)).unwrap_or_default(),
         back: uri.path_and_query().map_or_else(|| "/queue".to_owned(), ToString::to_string),
+        cleared: filters.with(|f| *f = Filters { list: f.list.clone(), ..Filters::default() }),
         filters,
     };
     Ok(answer(StatusCode::OK, &page))
 }
 
-fn in_state(finding: &Finding, state: &str, me: &AccountName, now: Time) -> bool {
-    let shelved = finding.alarm_state(now) == AlarmState::Shelved;
-    match state {
-        "shelved" => shelved,
-        "unacknowledged" => unacknowledged(finding, now),
-        "mine" => finding.operator.taken_by.as_ref() == Some(me),
-        "new" => finding.work_state(now) == WorkState::New && !shelved,
-        "taken" => finding.work_state(now) == WorkState::Taken,
-        "waiting" => finding.work_state(now) == WorkState::Waiting,
-        "closed" => true,
-        _ => !shelved,
-    }
+/// Limits after ISA-18.2: ten in ten minutes, twelve an hour at the most, six an hour in the mean, five stale ones.
+fn seat((position, load): &(Position, Load)) -> Seat {
+    let figures = vec![
+        ("new in 10 min", load.last_10_min.to_string(), load.last_10_min > FLOOD_BEGINS_ABOVE),
+        ("in 1 h", load.last_hour.to_string(), load.last_hour > 12),
+        ("an hour over 30 d", format!("{:.2}", load.per_hour), load.per_hour > 6.0),
+        ("most in 10 min", load.most_10_min.to_string(), load.most_10_min > FLOOD_BEGINS_ABOVE),
+        ("lasting over 1 d", load.stale.to_string(), load.stale >= 5),
+    ];
+    Seat { title: position.title.clone(), flood: load.flood, figures }
 }
 
 fn unacknowledged(finding: &Finding, now: Time) -> bool {
     matches!(finding.alarm_state(now), AlarmState::Unacknowledged | AlarmState::ReturnedUnacknowledged)
 }
 
-fn counts(all: &[Finding], filters: &Filters, me: &AccountName, now: Time) -> Vec<Tile> {
-    let state = |word: &str| all.iter().filter(|f| in_state(f, word, me, now)).count();
+/// The lists, each with how many findings it shows.
+fn tabs(all: &[FindingCount], filters: &Filters, chosen: WorkList) -> Vec<Tile> {
+    let tab = |list: &WorkList| Tile {
+        href: filters.with(|f| {
+            list.word().clone_into(&mut f.list);
+            f.kind.clear();
+            f.priority.clear();
+        }),
+        word: match list {
+            WorkList::Machine => "machine",
+            WorkList::Instruments => "instruments and data",
+            WorkList::Comms => "comms",
+        },
+        priority: false,
+        count: of_list(all, *list).map(|c| if filters.state == "closed" { c.all } else { c.shown }).sum(),
+        chosen: *list == chosen,
+    };
+    WorkList::ALL.iter().map(tab).collect()
+}
+
+fn of_list(all: &[FindingCount], list: WorkList) -> impl Iterator<Item = &FindingCount> {
+    all.iter().filter(move |count| WorkList::of(count.kind) == list)
+}
+
+fn counts(all: &[FindingCount], filters: &Filters, list: WorkList) -> Vec<Tile> {
+    let closed = filters.state == "closed";
+    let sum = |of: fn(&FindingCount) -> u64| of_list(all, list).map(of).sum::<u64>();
     let mut counts = Vec::new();
-    if filters.state != "closed" {
+    if !closed {
         counts.push(Tile {
             href: filters.with(|f| (f.state, f.priority) = (String::new(), String::new())),
             word: "open",
             priority: false,
-            count: state(""),
+            count: sum(|c| c.shown),
             chosen: filters.state.is_empty() && filters.priority.is_empty(),
         });
     }
     for priority in Priority::ALL {
-        let count = all
-            .iter()
-            .filter(|f| f.machine.priority == *priority && in_state(f, &filters.state, me, now))
-            .count();
+        let of = of_list(all, list).filter(|c| c.priority == *priority);
         let chosen = filters.priority == priority.word();
         counts.push(Tile {
-            href: filters
-                .with(|f| f.priority = if chosen { String::new() } else { priority.word().to_owned() }),
+            href: filters.with(|f| {
+                f.priority = if chosen { String::new() } else { priority.word().to_owned() };
+                if !closed {
+                    f.state.clear();
+                }
+            }),
             word: priority.word(),
             priority: true,
-            count,
+            count: of.map(|c| if closed { c.all } else { c.shown }).sum(),
             chosen,
         });
     }
-    if filters.state != "closed" {
-        for (value, word) in [("unacknowledged", "unacknowledged"), ("mine", "mine"), ("shelved", "shelved")]
-        {
-            counts.push(Tile {
-                href: filters.with(|f| value.clone_into(&mut f.state)),
-                word,
-                priority: false,
-                count: state(value),
-                chosen: filters.state == value,
-            });
-        }
+    let states: [(&str, &'static str, u64); 4] = [
+        ("unacknowledged", "unacknowledged", sum(|c| c.unacknowledged)),
+        ("mine", "mine", sum(|c| c.mine)),
+        ("shelved", "shelved", sum(|c| c.shelved)),
+        ("out-of-service", "out of service", sum(|c| c.out_of_service)),
+    ];
+    for (value, word, count) in states.into_iter().filter(|_| !closed) {
+        counts.push(Tile {
+            href: filters.with(|f| (f.state, f.priority) = (value.to_owned(), String::new())),
+            word,
+            priority: false,
+            count,
+            chosen: filters.state == value,
+        });
     }
     counts
-}
-
-/// Microseconds left until the limit, by the middle estimate.
-fn time_left(finding: &Finding, now: Time) -> Option<i64> {
-    let limit = finding.machine.time_to_limit.as_ref()?;
-    Some((limit.from + format::span_of(limit.p50) - now).micros())
 }
 
 fn row(finding: &Finding, register: &Register, decides: bool, now: Time) -> Row {
@@ -250,24 +292,10 @@ pub(crate) fn work_words(finding: &Finding, now: Time) -> String {
 
 #[cfg(test)]
 mod tests {
-    use notchwatch_model::Span;
+    use notchwatch_model::{FindingKind, Span};
 
     use super::*;
     use crate::sample;
-
-    fn me() -> AccountName {
-        AccountName::new("asha").unwrap()
-    }
-
-    #[test]
-    fn a_shelved_finding_leaves_the_queue_and_comes_back_by_itself() {
-        let mut finding = sample::finding("northmoor", "4021", 1);
-        let until = sample::noon() + Span::from_hours(1);
-        finding.operator.shelved = Some((until, "sensor on order".into()));
-        assert!(!in_state(&finding, "", &me(), sample::noon()));
-        assert!(in_state(&finding, "shelved", &me(), sample::noon()));
-        assert!(in_state(&finding, "", &me(), until));
-    }
 
     #[test]
     fn time_left_shrinks_with_the_clock_and_never_goes_below_zero() {
@@ -279,12 +307,31 @@ mod tests {
     }
 
     #[test]
-    fn counts_say_what_their_links_show() {
-        let mut taken = sample::finding("northmoor", "4021", 1);
-        taken.operator.taken_by = Some(me());
-        let all = vec![taken, sample::finding("northmoor", "4022", 2)];
-        let counted = counts(&all, &Filters::default(), &me(), sample::noon());
-        let of = |word| counted.iter().find(|c| c.word == word).unwrap().count;
-        assert_eq!((of("open"), of("high"), of("mine"), of("critical")), (2, 2, 1, 0));
+    fn counts_say_what_their_links_show_list_by_list() {
+        let count = |kind, priority, shown, mine| FindingCount {
+            kind,
+            priority,
+            all: shown + 3,
+            shown,
+            unacknowledged: 1,
+            mine,
+            shelved: 2,
+            out_of_service: 1,
+        };
+        let all = [
+            count(FindingKind::Machine, Priority::High, 2, 1),
+            count(FindingKind::Sensor, Priority::Low, 5, 0),
+            count(FindingKind::Data, Priority::Low, 7, 4),
+        ];
+        let filters = Filters::default();
+        let of = |tiles: Vec<Tile>, word: &str| tiles.into_iter().find(|c| c.word == word).unwrap().count;
+        for (list, expected) in
+            [(WorkList::Machine, [2, 2, 0, 1, 2, 1]), (WorkList::Instruments, [12, 0, 12, 4, 4, 2])]
+        {
+            let words = ["open", "high", "low", "mine", "shelved", "out of service"];
+            assert_eq!(words.map(|word| of(counts(&all, &filters, list), word)), expected, "{list}");
+        }
+        assert_eq!(of(tabs(&all, &filters, WorkList::Machine), "instruments and data"), 12);
+        assert_eq!(of(tabs(&all, &filters, WorkList::Machine), "comms"), 0);
     }
 }
