@@ -5,6 +5,7 @@
 //! clock, async, and to compute symptoms.
 
 mod background;
+mod cause;
 mod comms;
 mod group;
 mod health;
@@ -22,6 +23,7 @@ mod title;
 mod unit;
 
 pub use background::Background;
+pub use cause::{CAUSE_MEMORY, CAUSE_WINDOW, COMMON_ID, Candidate, Cause, Population, Shared, causes};
 pub use comms::{CommsFleet, CommsPolicy, Receipt, TickResult};
 pub use health::{ENGINE_SYSTEMS, Health, HealthBasis, HealthReason, UnitHealth, unit_health};
 pub use library::{

@@ -22,6 +22,10 @@ pub enum Scope {
     Unit,
     /// Units of one region of one railway that share a cause.
     Region(String),
+    /// Units of one railway and class with one version of software.
+    Software(String),
+    /// Units of one railway and class that took fuel at one place.
+    Fuelled(String),
     /// This service itself.
     Service,
 }

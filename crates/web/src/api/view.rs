@@ -215,10 +215,12 @@ impl FindingView {
             scope: match machine.scope {
                 Scope::Unit => "unit",
                 Scope::Region(_) => "region",
+                Scope::Software(_) => "software",
+                Scope::Fuelled(_) => "fuelled",
                 Scope::Service => "service",
             },
             region: match &machine.scope {
-                Scope::Region(name) => Some(name.clone()),
+                Scope::Region(name) | Scope::Software(name) | Scope::Fuelled(name) => Some(name.clone()),
                 Scope::Unit | Scope::Service => None,
             },
             members: machine.members.iter().map(|key| key.unit.to_string()).collect(),

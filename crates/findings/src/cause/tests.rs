@@ -1,0 +1,159 @@
+//! Common causes on generated fleets: found when there is one, in any order, and not when there is none.
+
+use proptest::prelude::*;
+
+use super::*;
+use crate::testing::{symptom, time, unit};
+use notchwatch_model::SymptomKind;
+
+/// Forty units of one railway: ten in each of four regions, the first twelve with new software.
+struct Fleet;
+
+const UNITS: usize = 40;
+
+fn region(number: usize) -> Shared {
+    Shared::Region(format!("region-{}", number % 4))
+}
+
+fn software(number: usize) -> Shared {
+    Shared::Software(if number < 12 { "4.1" } else { "4.0" }.to_owned())
+}
+
+impl Population for Fleet {
+    fn all(&self, _: &RailwayId, _: &ClassId) -> usize {
+        UNITS
+    }
+
+    fn sharing(&self, _: &RailwayId, _: &ClassId, shared: &Shared, _: Time) -> usize {
+        (0..UNITS).filter(|n| region(*n) == *shared || software(*n) == *shared).count()
+    }
+}
+
+fn finding(number: usize, channel: &str, size: f64, hours: i64) -> Candidate {
+    let start = time("2026-11-03T00:00:00Z") + Span::from_hours(hours);
+    let unit = unit();
+    let opening = Opening {
+        id: FindingId::new(&format!("f-{number}-{channel}")).unwrap(),
+        unit: UnitKey { railway: unit.railway, unit: UnitId::new(&number.to_string()).unwrap() },
+        class: unit.class,
+        system: notchwatch_model::System::Cooling,
+        kind: FindingKind::Machine,
+        onset: start,
+        opened: start,
+    };
+    let mut part = MachinePart::new(opening);
+    part.symptoms = vec![symptom(channel, SymptomKind::LevelShift, size, &start.to_string())];
+    Candidate { part, shares: [region(number), software(number)].into() }
+}
+
+/// Units 1, 3, 4, 6 and 8 have new software and are of different regions.
+fn release() -> Vec<Candidate> {
+    [1, 3, 4, 6, 8].into_iter().zip(0..).map(|(n, i)| finding(n, "coolant_temp", 6.0, 20 * i)).collect()
+}
+
+#[test]
+fn units_with_one_release_make_one_finding_with_members() {
+    let found = causes(&release(), &Fleet);
+    assert_eq!(found.len(), 1, "{found:#?}");
+    let part = &found[0].part;
+    assert_eq!(part.scope, Scope::Software("4.1".into()));
+    assert_eq!((part.members.len(), found[0].findings.len(), part.active), (5, 5, true));
+    assert!(part.id.as_str().starts_with(COMMON_ID));
+    assert_eq!(part.onset, time("2026-11-03T00:00:00Z"));
+    assert!(part.title.contains("5 units") && part.title.contains("software 4.1"), "{}", part.title);
+}
+
+#[test]
+fn a_region_is_told_from_a_release() {
+    // Units 2, 14, 22, 30 and 38: one region, old and new software.
+    let heat: Vec<_> = [2, 14, 22, 30, 38].into_iter().map(|n| finding(n, "coolant_temp", 6.0, 4)).collect();
+    let found = causes(&heat, &Fleet);
+    assert_eq!(found.iter().map(|c| &c.part.scope).collect::<Vec<_>>(), [&Scope::Region("region-2".into())]);
+}
+
+#[test]
+fn single_faults_stay_single() {
+    let scattered: Vec<_> = [2, 15, 21, 36].into_iter().map(|n| finding(n, "coolant_temp", 6.0, 4)).collect();
+    let far_apart: Vec<_> = [1, 3, 4, 6, 8]
+        .into_iter()
+        .zip(0..)
+        .map(|(n, i)| finding(n, "coolant_temp", 6.0, i * 24 * 20))
+        .collect();
+    let others = vec![
+        finding(1, "coolant_temp", 6.0, 0),
+        finding(3, "coolant_temp", -6.0, 0),
+        finding(4, "oil_temp", 6.0, 0),
+        finding(6, "oil_pressure", -6.0, 0),
+    ];
+    let everywhere: Vec<_> = (0..UNITS).map(|n| finding(n, "coolant_temp", 6.0, 1)).collect();
+    for (what, set) in [
+        ("scattered", scattered),
+        ("far apart", far_apart),
+        ("other signs", others),
+        ("everywhere", everywhere),
+    ] {
+        assert_eq!(causes(&set, &Fleet), [], "{what}");
+    }
+    let mut doubted = release();
+    doubted.iter_mut().for_each(|c| c.part.kind = FindingKind::Sensor);
+    assert_eq!(causes(&doubted, &Fleet), []);
+}
+
+#[test]
+fn it_ends_with_the_last_of_its_members() {
+    let mut gone = release();
+    for candidate in &mut gone {
+        candidate.part.active = false;
+        candidate.part.ended = Some((candidate.part.opened + Span::from_days(2), Outcome::ReturnedToNormal));
+    }
+    let part = &causes(&gone, &Fleet)[0].part;
+    let last = gone.last().unwrap().part.opened + Span::from_days(2);
+    assert_eq!((part.active, part.ended), (false, Some((last, Outcome::ReturnedToNormal))));
+    // Withdrawn members were never there.
+    gone.iter_mut().for_each(|c| c.part.ended = Some((c.part.opened, Outcome::Withdrawn)));
+    assert_eq!(causes(&gone, &Fleet), []);
+}
+
+#[test]
+fn the_tail_is_that_of_the_binomial_distribution() {
+    // By hand: 3 or more of 8 at 0.002: 56 p^3 q^5 + 70 p^4 q^4 + ... = 4.4465e-7.
+    let found = chance(3, 8, 0, 32);
+    assert!((found / 4.4465e-7 - 1.0).abs() < 1e-3, "{found:e}");
+    assert!((chance(0, 8, 0, 32) - 1.0).abs() < 1e-12);
+    assert!(chance(5, 10, 15, 30) > 0.5, "half of the others have it too");
+    assert!(chance(400, 20_000, 0, 0) < 1.0 && chance(20, 20_000, 0, 0) > 0.5);
+}
+
+proptest! {
+    #[test]
+    fn no_order_changes_it(order in Just(release()).prop_shuffle(), late in 0usize..5) {
+        let mut some = order.clone();
+        some.truncate(late);
+        some.extend(order.iter().skip(late).cloned());
+        prop_assert_eq!(causes(&some, &Fleet), causes(&release(), &Fleet));
+    }
+}
+
+/// Fifty years of forty units with two findings a year each, on one of thirty channels, either way.
+#[test]
+fn chance_makes_no_cause() {
+    const YEARS: i64 = 50;
+    const FINDINGS: i64 = YEARS * 2 * 40;
+    // Constants of Knuth's MMIX, from memory.
+    let mut state = 11u64;
+    let mut below = |n: u64| {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 33) % n
+    };
+    let set: Vec<Candidate> = (0..FINDINGS)
+        .map(|number| {
+            let unit = usize::try_from(below(40)).unwrap();
+            let hours = i64::try_from(below(u64::try_from(YEARS * 8766).unwrap())).unwrap();
+            let size = if below(2) == 0 { 6.0 } else { -6.0 };
+            let mut found = finding(unit, &format!("channel_{}", below(30)), size, hours);
+            found.part.id = FindingId::new(&format!("f-{number}")).unwrap();
+            found
+        })
+        .collect();
+    assert_eq!(causes(&set, &Fleet), []);
+}
