@@ -209,5 +209,6 @@ pub(crate) fn machine(railway: &str) -> MachinePart {
         members: vec![],
         again: None,
         split_from: None,
+        part_of: None,
     }
 }

@@ -3,6 +3,7 @@
 //! Owns one loop with one commit a round: findings, snapshots, progress and the position reached go together, so a
 //! stop at any instant repeats or loses nothing. Falls behind under load, says how far, and catches up.
 
+mod causes;
 mod folding;
 mod links;
 mod take;
@@ -142,6 +143,7 @@ pub struct Evaluator {
     lag: watch::Sender<Lag>,
     pressure: Pressure,
     links: links::Links,
+    causes: causes::Causes,
     committed_tick: i64,
     trouble: Option<watch::Receiver<BTreeSet<&'static str>>>,
 }
@@ -210,6 +212,7 @@ impl Evaluator {
             lag: watch::Sender::new(Lag::default()),
             pressure: Pressure::none(),
             links: links::Links::default(),
+            causes: causes::Causes::default(),
             committed_tick: 0,
             trouble: None,
         }
@@ -305,6 +308,8 @@ impl Evaluator {
         let keys: Vec<UnitKey> = self.lines.keys().cloned().collect();
         self.count(&keys);
         self.load_links().await?;
+        let judged = self.lines.values().filter_map(|line| line.fold().last()).max();
+        self.load_causes(judged).await?;
         self.publish_lag(true, None).await
     }
 
@@ -368,6 +373,7 @@ impl Evaluator {
         self.take_messages(messages, &mut round).await?;
         self.refold_dirty(up_to, &mut round).await?;
         self.advance(up_to, &mut round).await?;
+        self.fold_causes(&mut round);
         self.commit(up_to, round).await?;
         // A round that was not full has read the journal to its end.
         self.publish_lag(full, judged_to).await?;
@@ -447,6 +453,7 @@ impl Evaluator {
             }
             round.touched.push(key);
         }
+        self.fold_causes(&mut round);
         self.commit(self.position, round).await
     }
 }

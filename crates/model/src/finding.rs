@@ -293,6 +293,9 @@ pub struct MachinePart {
     /// A person split it off this finding.
     #[serde(default)]
     pub split_from: Option<FindingId>,
+    /// It has one cause with findings of other units, which this finding stands for.
+    #[serde(default)]
+    pub part_of: Option<FindingId>,
 }
 
 /// What a finding is, when it opens.
@@ -347,6 +350,7 @@ impl MachinePart {
             members: Vec::new(),
             again: None,
             split_from: None,
+            part_of: None,
         }
     }
 

@@ -78,6 +78,9 @@ impl Finding {
             Some(Overlay::OutOfService)
         } else if lasts(&self.operator.shelved) {
             Some(Overlay::Shelved)
+        } else if self.machine.part_of.is_some() {
+            // Told once, by the finding that stands for it and its like.
+            Some(Overlay::SuppressedByDesign)
         } else {
             None
         }

@@ -71,6 +71,7 @@ pub(crate) fn machine(railway: &str, unit: &str, number: u32) -> MachinePart {
         members: vec![],
         again: None,
         split_from: None,
+        part_of: None,
     }
 }
 

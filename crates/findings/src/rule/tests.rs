@@ -49,6 +49,7 @@ fn finding() -> Finding {
         members: vec![],
         again: None,
         split_from: None,
+        part_of: None,
     };
     let operator = OperatorPart::default();
     Finding { machine, operator, version: VERSION, recorded: hours(-8), late: false }

@@ -127,8 +127,8 @@ fn merge(
 
 /// Whether a change matters to a decision.
 fn matters(before: &MachinePart, after: &MachinePart) -> bool {
-    (before.priority, before.kind, before.active, before.occurrence, before.ended)
-        != (after.priority, after.kind, after.active, after.occurrence, after.ended)
+    (before.priority, before.kind, before.active, before.occurrence, before.ended, &before.part_of)
+        != (after.priority, after.kind, after.active, after.occurrence, after.ended, &after.part_of)
 }
 
 /// The machine half as JSON, which has to come back: a number that is not finite would not.

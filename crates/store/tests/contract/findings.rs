@@ -77,6 +77,7 @@ pub(crate) fn machine(id: &str, unit_name: &str) -> MachinePart {
         members: vec![],
         again: None,
         split_from: None,
+        part_of: None,
     }
 }
 

@@ -77,6 +77,8 @@ pub(crate) struct FindingView {
     merged: Vec<String>,
     /// Finding that a person split it off from.
     split_from: Option<String>,
+    /// Id of the finding that stands for it and findings of other units with one cause; it is told by that one alone.
+    part_of: Option<String>,
     /// Findings that were split off it; one is there as soon as the decision is evaluated.
     split_off: Vec<String>,
     /// The latest earlier finding of the same cause on the unit, when one ended within 30 days before.
@@ -198,6 +200,7 @@ impl FindingView {
             merged: operator.merged.iter().map(ToString::to_string).collect(),
             split_off: operator.split_off.iter().map(ToString::to_string).collect(),
             split_from: machine.split_from.as_ref().map(ToString::to_string),
+            part_of: machine.part_of.as_ref().map(ToString::to_string),
             again: machine.again.as_ref().map(EarlierView::new),
             reopened_by: operator.reopened.as_ref().map(|r| r.0.to_string()),
             reopened_at: operator.reopened.as_ref().map(|r| r.1.to_string()),

@@ -134,6 +134,7 @@ pub(super) async fn links(
         let Stamp { age, utc, .. } = stamp(again.ended, zone, now);
         wanted.push(("There before", &again.finding, format!("ended {age} as {}, {utc}", again.outcome)));
     }
+    wanted.extend(machine.part_of.iter().map(|id| ("One cause with others", id, String::new())));
     wanted.extend(machine.split_from.iter().map(|id| ("Split off from", id, String::new())));
     wanted.extend(operator.merged.iter().map(|id| ("Merged in", id, String::new())));
     wanted.extend(operator.split_off.iter().map(|id| ("Split off", id, String::new())));

@@ -1,0 +1,197 @@
+//! Common causes over units: findings of several units that are one matter.
+//!
+//! Owns which findings are looked at together, and the link from a member to the finding that stands for it. What is found
+//! follows from the set of findings alone, so a start and a refold find the same.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use notchwatch_findings::{CAUSE_MEMORY, COMMON_ID, Candidate, Cause, Population, Shared, causes};
+use notchwatch_model::{
+    ClassId, FindingId, FindingKind, MachinePart, Outcome, RailwayFilter, RailwayId, Scope, ServiceStatus,
+    Span, Time,
+};
+use notchwatch_store::{FindingQuery, FindingUpsert};
+
+use super::{Evaluator, Round};
+use crate::EvaluateError;
+
+/// Fuel counts as taken at a place for this long (common practice: a tank lasts two to three days).
+const TANK_LASTS: Span = Span::from_days(3);
+/// Findings read at one time.
+const A_PAGE: usize = 1000;
+
+/// Findings that may have one cause, and the causes known.
+#[derive(Debug, Default)]
+pub(super) struct Causes {
+    parts: BTreeMap<FindingId, MachinePart>,
+    common: BTreeMap<FindingId, MachinePart>,
+    /// Finding that stands for a member.
+    of: BTreeMap<FindingId, FindingId>,
+}
+
+impl Causes {
+    fn take(&mut self, part: &MachinePart) {
+        if part.id.as_str().starts_with(COMMON_ID) {
+            self.common.insert(part.id.clone(), part.clone());
+        } else if part.kind == FindingKind::Machine && part.scope == Scope::Unit {
+            if let Some(common) = &part.part_of {
+                self.of.insert(part.id.clone(), common.clone());
+            }
+            self.parts.insert(part.id.clone(), MachinePart { part_of: None, ..part.clone() });
+        } else {
+            // It turned out to be about a sensor: it is no member any more.
+            self.parts.remove(&part.id);
+        }
+    }
+
+    /// Forgets what ended long ago, members together with the rest of theirs.
+    fn forget(&mut self) {
+        let Some(newest) = self.parts.values().map(|part| part.opened).max() else { return };
+        let lives = |part: &MachinePart| part.ended.is_none() || newest - part.opened <= CAUSE_MEMORY;
+        let kept: BTreeSet<&FindingId> =
+            self.parts.values().filter(|part| lives(part)).filter_map(|part| self.of.get(&part.id)).collect();
+        let gone: Vec<FindingId> = self
+            .parts
+            .values()
+            .filter(|part| !lives(part) && self.of.get(&part.id).is_none_or(|common| !kept.contains(common)))
+            .map(|part| part.id.clone())
+            .collect();
+        for id in gone {
+            self.parts.remove(&id);
+            if let Some(common) = self.of.remove(&id) {
+                self.common.remove(&common);
+            }
+        }
+    }
+
+    /// Puts what was found in place of what was known. Returns the findings that changed, the time being `at`.
+    fn settle(&mut self, found: Vec<Cause>, at: Time) -> Vec<MachinePart> {
+        let mut changed = Vec::new();
+        let mut of = BTreeMap::new();
+        let mut stand: BTreeSet<FindingId> = BTreeSet::new();
+        for cause in found {
+            stand.insert(cause.part.id.clone());
+            of.extend(cause.findings.into_iter().map(|member| (member, cause.part.id.clone())));
+            if self.common.get(&cause.part.id) != Some(&cause.part) {
+                changed.push(cause.part.clone());
+                self.common.insert(cause.part.id.clone(), cause.part);
+            }
+        }
+        for part in self.common.values_mut().filter(|part| !stand.contains(&part.id) && part.ended.is_none())
+        {
+            part.active = false;
+            part.changed = part.changed.max(at);
+            part.ended = Some((part.changed, Outcome::Withdrawn));
+            changed.push(part.clone());
+        }
+        let moved = self.parts.values().filter(|part| of.get(&part.id) != self.of.get(&part.id));
+        changed.extend(moved.cloned());
+        self.of = of;
+        for part in &mut changed {
+            part.part_of = self.of.get(&part.id).cloned();
+        }
+        changed
+    }
+}
+
+impl Evaluator {
+    /// Reads back what may have one cause with what comes.
+    pub(super) async fn load_causes(&mut self, judged: Option<Time>) -> Result<(), EvaluateError> {
+        self.causes = Causes::default();
+        let since = judged.map(|judged| judged - CAUSE_MEMORY - CAUSE_MEMORY);
+        for (open, since) in [(Some(true), None), (None, since)] {
+            if open.is_none() && since.is_none() {
+                continue;
+            }
+            let mut query = FindingQuery {
+                kind: Some(FindingKind::Machine),
+                open,
+                since,
+                limit: A_PAGE,
+                ..FindingQuery::default()
+            };
+            loop {
+                let page = self.store.findings(&query, &RailwayFilter::All, (self.clock)()).await?;
+                page.items.iter().for_each(|finding| self.causes.take(&finding.machine));
+                query.after = page.next;
+                if query.after.is_none() {
+                    break;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Looks for common causes when findings changed, and links members to them.
+    pub(super) fn fold_causes(&mut self, round: &mut Round) {
+        let parts = || round.findings.values().map(|upsert| &upsert.machine);
+        let Some(at) = parts().filter(|part| !part.from_receipt()).map(|part| part.changed).max() else {
+            return;
+        };
+        for part in parts() {
+            let link = self.causes.of.get(&part.id).cloned();
+            self.causes.take(&MachinePart { part_of: link, ..part.clone() });
+        }
+        self.causes.forget();
+        let candidates: Vec<Candidate> =
+            self.causes.parts.values().map(|part| self.candidate(part)).collect();
+        let found = causes(&candidates, self);
+        for machine in self.causes.settle(found, at) {
+            // A member that changed in this round too keeps whether it came late.
+            let late = round.findings.get(machine.id.as_str()).is_some_and(|upsert| upsert.late);
+            round.findings.insert(machine.id.to_string(), FindingUpsert { machine, late });
+        }
+        for upsert in round.findings.values_mut() {
+            upsert.machine.part_of = self.causes.of.get(&upsert.machine.id).cloned();
+        }
+    }
+
+    fn candidate(&self, part: &MachinePart) -> Candidate {
+        let region = self.shared.unit(&part.unit).map(|(unit, _)| unit.region.clone());
+        let known = self.lines.get(&part.unit).map(|line| line.fold().background());
+        let software = known.and_then(|known| known.software(part.onset)).map(str::to_owned);
+        let fuelled = known.and_then(|known| known.fuelled(part.onset, TANK_LASTS)).map(str::to_owned);
+        let shares = region
+            .filter(|region| !region.is_empty())
+            .map(Shared::Region)
+            .into_iter()
+            .chain(software.map(Shared::Software))
+            .chain(fuelled.map(Shared::Fuelled));
+        Candidate { part: part.clone(), shares: shares.collect() }
+    }
+}
+
+impl Population for Evaluator {
+    fn all(&self, railway: &RailwayId, class: &ClassId) -> usize {
+        self.in_service(railway, class).count()
+    }
+
+    fn sharing(&self, railway: &RailwayId, class: &ClassId, shared: &Shared, at: Time) -> usize {
+        self.in_service(railway, class)
+            .filter(|unit| {
+                let known = || self.lines.get(&unit.key()).map(|line| line.fold().background());
+                match shared {
+                    Shared::Region(region) => unit.region == *region,
+                    Shared::Software(version) => {
+                        known().and_then(|k| k.software(at)) == Some(version.as_str())
+                    }
+                    Shared::Fuelled(place) => {
+                        known().and_then(|k| k.fuelled(at, TANK_LASTS)) == Some(place.as_str())
+                    }
+                }
+            })
+            .count()
+    }
+}
+
+impl Evaluator {
+    fn in_service(
+        &self,
+        railway: &RailwayId,
+        class: &ClassId,
+    ) -> impl Iterator<Item = &notchwatch_model::Unit> {
+        self.shared.all_units().values().filter(move |unit| {
+            unit.railway == *railway && unit.class == *class && unit.status == ServiceStatus::InService
+        })
+    }
+}
