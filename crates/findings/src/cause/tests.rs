@@ -95,7 +95,9 @@ fn single_faults_stay_single() {
         assert_eq!(causes(&set, &Fleet), [], "{what}");
     }
     let mut doubted = release();
-    doubted.iter_mut().for_each(|c| c.part.kind = FindingKind::Sensor);
+    for candidate in &mut doubted {
+        candidate.part.kind = FindingKind::Sensor;
+    }
     assert_eq!(causes(&doubted, &Fleet), []);
 }
 
@@ -110,7 +112,9 @@ fn it_ends_with_the_last_of_its_members() {
     let last = gone.last().unwrap().part.opened + Span::from_days(2);
     assert_eq!((part.active, part.ended), (false, Some((last, Outcome::ReturnedToNormal))));
     // Withdrawn members were never there.
-    gone.iter_mut().for_each(|c| c.part.ended = Some((c.part.opened, Outcome::Withdrawn)));
+    for candidate in &mut gone {
+        candidate.part.ended = Some((candidate.part.opened, Outcome::Withdrawn));
+    }
     assert_eq!(causes(&gone, &Fleet), []);
 }
 
