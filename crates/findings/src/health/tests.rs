@@ -57,6 +57,7 @@ fn finding(system: System, kind: FindingKind, priority: Priority) -> Finding {
         members: vec![],
         again: None,
         split_from: None,
+        part_of: None,
     };
     Finding { machine, operator: OperatorPart::default(), version: 1, recorded: at, late: false }
 }
