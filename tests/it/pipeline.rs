@@ -133,6 +133,18 @@ fn a_refused_message_is_read_again_once_its_cause_is_mended(engine: Engine) {
     assert_eq!(again(&administrator).json()["outcome"], "stored", "done twice it is accepted twice");
     let stored = samples(&administrator, "northmoor", "NM-99", "oil_pressure");
     assert!(stored.len() == 1 && stored[0].0 == at, "and stored once: {stored:?}");
+    // A filtered set, a page at a call.
+    let set = "/api/v1/quarantine/replay?reason=unknown-unit&unit=NM-99&limit=1";
+    let all = administrator.send("POST", set, &json!({}));
+    assert_eq!(all.status, 200, "{}", all.text);
+    assert_eq!((all.json()["stored"].as_u64(), all.json()["still_refused"].as_u64()), (Some(1), Some(0)));
+    assert_eq!(samples(&administrator, "northmoor", "NM-99", "oil_pressure").len(), 1, "and stored once");
+    let none = administrator.send("POST", "/api/v1/quarantine/replay?unit=NM-98", &json!({})).json();
+    assert_eq!((none["stored"].as_u64(), none["next"].is_null()), (Some(0), true), "{none}");
+    let guest = daemon.client("visitor", "viewer", None).send("POST", set, &json!({}));
+    assert_eq!(guest.status, 403, "{}", guest.text);
+    let wrong = administrator.send("POST", "/api/v1/quarantine/replay?reason=because", &json!({}));
+    assert_eq!(wrong.status, 400, "a filter that is none replays nothing: {}", wrong.text);
     let absent = administrator.send("POST", "/api/v1/quarantine/999999/replay", &json!({}));
     assert_eq!(absent.status, 404, "{}", absent.text);
 }

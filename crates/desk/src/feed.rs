@@ -2,12 +2,14 @@
 //!
 //! Owns that a caller sees the units and refusals of the caller's railways only.
 
+use std::sync::Arc;
+
 use notchwatch_model::{Principal, Reason, Time, UnitComms};
-use notchwatch_store::{AuditEntry, OwnOutage, Page, QuarantineQuery, QuarantineRow, UnitProgress};
+use notchwatch_store::{AuditEntry, Cursor, OwnOutage, Page, QuarantineQuery, QuarantineRow, UnitProgress};
 
 use crate::decide::MAX_PAGE;
 use crate::error::{DeskError, Result};
-use crate::evidence::Again;
+use crate::evidence::{Again, Replay};
 use crate::{Desk, may_decide};
 
 /// State of the feed, for the railways of one caller.
@@ -24,6 +26,22 @@ pub struct Feed {
     /// The newest outages of this service, which concern every railway.
     pub own_outages: Vec<OwnOutage>,
 }
+
+/// What came of another try at several refused things.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Replays {
+    /// Stored now.
+    pub stored: u64,
+    /// Still refused.
+    pub still_refused: u64,
+    /// Not to be read again: their bytes were not kept whole, or they are gone by now.
+    pub incomplete: u64,
+    /// Where the rest of the set begins.
+    pub next: Option<Cursor>,
+}
+
+/// Most refused things tried again with one call: each is a commit of its own, and a call answers within seconds.
+pub const MAX_REPLAYS: usize = 100;
 
 /// Outages of our own that are shown.
 const OWN_OUTAGES: usize = 10;
@@ -61,21 +79,46 @@ impl Desk {
     /// Tries a refused message again, once its cause is mended. Done twice, it stores nothing twice.
     pub async fn replay(&self, who: &Principal, id: i64) -> Result<Again> {
         may_decide(who)?;
-        let replay = self.inner.replay.get().ok_or_else(|| {
-            DeskError::Internal("nobody reads refused messages again in this process".to_owned())
-        })?;
-        let again = replay.again(id, who.railways.clone()).await?;
+        let again = self.replayer()?.again(id, who.railways.clone()).await?;
         if again == Again::Absent {
             return Err(DeskError::NotFound);
         }
-        let entry = AuditEntry {
-            at: self.now(),
-            by: who.name.to_string(),
-            what: "quarantine-replayed".to_owned(),
-            on: id.to_string(),
-        };
-        self.store().audit(&entry).await?;
+        self.audit_replay(who, id.to_string()).await?;
         Ok(again)
+    }
+
+    /// Tries a page of a filtered set again, [`MAX_REPLAYS`] at most, newest first. What an error cuts short is done as
+    /// far as it went; done again, it stores nothing twice.
+    pub async fn replay_all(&self, who: &Principal, query: QuarantineQuery) -> Result<Replays> {
+        may_decide(who)?;
+        let replay = self.replayer()?;
+        let limit = query.limit.clamp(1, MAX_REPLAYS);
+        let page = self.quarantine(who, QuarantineQuery { limit, ..query }).await?;
+        let mut done = Replays { next: page.next, ..Replays::default() };
+        for row in &page.items {
+            match replay.again(row.id, who.railways.clone()).await? {
+                Again::Stored => done.stored += 1,
+                Again::StillRefused(_) => done.still_refused += 1,
+                Again::Incomplete | Again::Absent => done.incomplete += 1,
+            }
+        }
+        if let (Some(newest), Some(oldest)) = (page.items.first(), page.items.last()) {
+            let on = format!("{} of {} to {}", page.items.len(), oldest.id, newest.id);
+            self.audit_replay(who, on).await?;
+        }
+        Ok(done)
+    }
+
+    fn replayer(&self) -> Result<&Arc<dyn Replay>> {
+        self.inner.replay.get().ok_or_else(|| {
+            DeskError::Internal("nobody reads refused messages again in this process".to_owned())
+        })
+    }
+
+    async fn audit_replay(&self, who: &Principal, on: String) -> Result<()> {
+        let (at, by) = (self.now(), who.name.to_string());
+        let entry = AuditEntry { at, by, what: "quarantine-replayed".to_owned(), on };
+        Ok(self.store().audit(&entry).await?)
     }
 
     /// Refused things by reason.

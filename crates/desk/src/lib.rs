@@ -26,7 +26,7 @@ pub use access::{AccountChange, AccountView};
 pub use channels::{Range, UnitChannel};
 pub use error::{DeskError, Result};
 pub use evidence::{Again, Clock, Evidence, EvidenceError, Replay, TracePoint};
-pub use feed::Feed;
+pub use feed::{Feed, MAX_REPLAYS, Replays};
 pub use fleet::FleetUnit;
 pub use health::MAX_HEALTH_SPAN;
 pub use load::Loads;

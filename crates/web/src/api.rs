@@ -69,6 +69,7 @@ pub(crate) fn routes(app: &App) -> Router<App> {
         .route("/findings/{id}/note", post(acts::note))
         .route("/events", get(events::events))
         .route("/quarantine", get(quarantine::list))
+        .route("/quarantine/replay", post(quarantine::replay_all))
         .route("/quarantine/{id}", get(quarantine::row))
         .route("/quarantine/{id}/bytes", get(quarantine::bytes))
         .route("/quarantine/{id}/replay", post(quarantine::replay))

@@ -43,6 +43,7 @@ pub(crate) fn routes() -> Router<App> {
         .route("/fleet", get(fleet::fleet))
         .route("/feed", get(feed::feed))
         .route("/quarantine", get(quarantine::list))
+        .route("/quarantine/replay", post(quarantine::replay))
         .route("/quarantine/{id}", get(message::message))
         .route("/quarantine/{id}/replay", post(message::replay))
         .route("/password", get(password::form).post(password::change))

@@ -4,7 +4,7 @@ use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::{HeaderValue, StatusCode, Uri, header};
 use axum::response::{IntoResponse, Response};
-use notchwatch_desk::Again;
+use notchwatch_desk::{Again, Replays};
 use notchwatch_model::Reason;
 use notchwatch_store::{Cursor, QuarantineQuery, QuarantineRow};
 use serde::{Deserialize, Serialize};
@@ -97,18 +97,7 @@ pub(crate) async fn list(
     caller: ApiCaller,
     uri: Uri,
 ) -> Result<Json<QuarantinePage>, Problem> {
-    let params: QuarantineParams = input::query(&uri)?;
-    let query = QuarantineQuery {
-        reason: params.reason.as_deref().filter(|r| !r.is_empty()).map(reason).transpose()?,
-        railway: input::maybe("railway", params.railway.as_ref())?,
-        unit: input::maybe("unit", params.unit.as_ref())?,
-        since: input::maybe("since", params.since.as_ref())?,
-        until: input::maybe("until", params.until.as_ref())?,
-        topic: params.topic.filter(|t| !t.is_empty()),
-        after: params.cursor.map(Cursor),
-        limit: input::maybe("limit", params.limit.as_ref())?.unwrap_or(DEFAULT_LIMIT).max(1),
-    };
-    let page = app.desk.quarantine(&caller.who, query).await?;
+    let page = app.desk.quarantine(&caller.who, wanted(&uri)?).await?;
     Ok(Json(QuarantinePage {
         items: page.items.iter().map(QuarantineView::new).collect(),
         next: page.next.map(|c| c.0),
@@ -197,6 +186,53 @@ pub(crate) async fn replay(
     };
     let view = |(reason, detail): (Reason, String)| RefusalView { reason: reason.code(), detail };
     Ok(Json(ReplayView { outcome, refused: refused.into_iter().map(view).collect() }))
+}
+
+/// What came of another try at several.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = ReplayedSet)]
+pub(crate) struct ReplaysView {
+    /// Stored now.
+    stored: u64,
+    /// Refused still; each row tells why, and one alone can be tried again for its present reason.
+    still_refused: u64,
+    /// Not to be read again: their bytes were not kept whole.
+    incomplete: u64,
+    /// `cursor` of the next call, while there is more of the set.
+    next: Option<String>,
+}
+
+/// Another try at a filtered set, newest first, 100 at most a call; `next` leads on. Otherwise as for a single one.
+#[utoipa::path(
+    post, path = "/api/v1/quarantine/replay", tag = "quarantine", params(QuarantineParams),
+    responses(
+        (status = 200, body = ReplaysView), (status = 400, body = Problem), (status = 401, body = Problem),
+        (status = 403, body = Problem), (status = 503, body = Problem),
+    )
+)]
+pub(crate) async fn replay_all(
+    State(app): State<App>,
+    caller: ApiCaller,
+    uri: Uri,
+) -> Result<Json<ReplaysView>, Problem> {
+    let done = app.desk.replay_all(&caller.who, wanted(&uri)?).await?;
+    let Replays { stored, still_refused, incomplete, next } = done;
+    Ok(Json(ReplaysView { stored, still_refused, incomplete, next: next.map(|cursor| cursor.0) }))
+}
+
+/// The filters of an address.
+fn wanted(uri: &Uri) -> Result<QuarantineQuery, Problem> {
+    let params: QuarantineParams = input::query(uri)?;
+    Ok(QuarantineQuery {
+        reason: params.reason.as_deref().filter(|r| !r.is_empty()).map(reason).transpose()?,
+        railway: input::maybe("railway", params.railway.as_ref())?,
+        unit: input::maybe("unit", params.unit.as_ref())?,
+        since: input::maybe("since", params.since.as_ref())?,
+        until: input::maybe("until", params.until.as_ref())?,
+        topic: params.topic.filter(|t| !t.is_empty()),
+        after: params.cursor.map(Cursor),
+        limit: input::maybe("limit", params.limit.as_ref())?.unwrap_or(DEFAULT_LIMIT).max(1),
+    })
 }
 
 fn reason(text: &str) -> Result<Reason, Problem> {

@@ -4,10 +4,12 @@
 //! everything.
 
 use askama::Template;
+use axum::Form;
 use axum::extract::{Query, State};
 use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
 use jiff::tz::TimeZone;
+use notchwatch_desk::{MAX_REPLAYS, Replays};
 use notchwatch_model::{Reason, Time};
 use notchwatch_store::{Cursor, QuarantineQuery, QuarantineRow};
 use serde::Deserialize;
@@ -17,6 +19,7 @@ use super::format::{Stamp, count, stamp};
 use super::page::{Frame, Visitor, answer, escaped};
 use super::trouble::Trouble;
 use crate::app::App;
+use crate::caller;
 
 /// Rows a page.
 const ROWS: usize = 100;
@@ -51,6 +54,13 @@ pub(crate) struct RefusedRow {
 #[template(path = "quarantine.html")]
 struct Page {
     frame: Frame,
+    /// What came of another try.
+    notice: String,
+    may_replay: bool,
+    /// Most that one try takes.
+    most: usize,
+    /// Address of this page.
+    here: String,
     filters: Filters,
     filtered: bool,
     reasons: Vec<Choice>,
@@ -61,19 +71,67 @@ struct Page {
     next: Option<String>,
 }
 
+/// The form of another try at the filtered set.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct ReplayForm {
+    token: String,
+    /// Filters as in the address of the page.
+    filters: String,
+}
+
 /// `GET /quarantine`
 pub(crate) async fn list(State(app): State<App>, visitor: Visitor, uri: Uri) -> Result<Response, Trouble> {
-    let trouble = |e: notchwatch_desk::DeskError| Trouble::of(&app, &e);
-    let filters = Query::<Filters>::try_from_uri(&uri).map(|q| q.0);
-    let checked = filters.map_err(|e| e.body_text()).and_then(|f| f.query().map(|q| (f, q)));
-    let (filters, query) = match checked {
-        Ok(checked) => checked,
-        Err(why) => {
-            return Ok(Trouble::new(&app, StatusCode::BAD_REQUEST, "No such filter", why).into_response());
-        }
+    match read(&uri) {
+        Ok((filters, query)) => show(&app, &visitor, filters, query, String::new()).await,
+        Err(why) => Ok(no_such_filter(&app, why)),
+    }
+}
+
+/// `POST /quarantine/replay`: the same act as the API's, on what the page shows, with its answer on the page.
+pub(crate) async fn replay(
+    State(app): State<App>,
+    visitor: Visitor,
+    Form(form): Form<ReplayForm>,
+) -> Result<Response, Trouble> {
+    if !caller::form_token_fits(&visitor.secret, &form.token) {
+        return Err(Trouble::token(&app));
+    }
+    let read = form.filters.parse::<Uri>().map_err(|e| e.to_string()).and_then(|uri| read(&uri));
+    let (filters, query) = match read {
+        Ok(read) => read,
+        Err(why) => return Ok(no_such_filter(&app, why)),
     };
+    let done = app.desk.replay_all(&visitor.who, query.clone()).await;
+    let done = done.map_err(|e| Trouble::of(&app, &e))?;
+    let Replays { stored, still_refused, incomplete, .. } = done;
+    let notice = format!(
+        "Read again: {stored} stored, {still_refused} still refused, {incomplete} not kept whole. \
+         What was stored before is not stored twice."
+    );
+    show(&app, &visitor, filters, query, notice).await
+}
+
+/// Filters of an address, and what the store is asked for by them.
+fn read(uri: &Uri) -> Result<(Filters, QuarantineQuery), String> {
+    let filters = Query::<Filters>::try_from_uri(uri).map_err(|e| e.body_text())?.0;
+    filters.query().map(|query| (filters, query))
+}
+
+fn no_such_filter(app: &App, why: String) -> Response {
+    Trouble::new(app, StatusCode::BAD_REQUEST, "No such filter", why).into_response()
+}
+
+async fn show(
+    app: &App,
+    visitor: &Visitor,
+    filters: Filters,
+    query: QuarantineQuery,
+    notice: String,
+) -> Result<Response, Trouble> {
+    let trouble = |e: notchwatch_desk::DeskError| Trouble::of(app, &e);
     // Not live: a list that moves under the hand is read badly.
-    let frame = Frame { live: false, ..Frame::of(&app, &visitor, "feed").await? };
+    let frame = Frame { live: false, ..Frame::of(app, visitor, "feed").await? };
     let found = app.desk.quarantine(&visitor.who, query).await.map_err(trouble)?;
     let counts = app.desk.quarantine_counts(&visitor.who).await.map_err(trouble)?;
     let register = app.desk.register(&visitor.who).await.map_err(trouble)?;
@@ -83,6 +141,10 @@ pub(crate) async fn list(State(app): State<App>, visitor: Visitor, uri: Uri) -> 
     let now = app.desk.now();
     let page = Page {
         frame,
+        notice,
+        may_replay: visitor.who.role.decides(),
+        most: MAX_REPLAYS,
+        here: filters.address(&filters.cursor),
         filtered: filters.address("") != "/quarantine",
         reasons: choices(labels.iter().map(|(code, label)| (*code, label.as_str())), &filters.reason),
         railways: choices(railways, &filters.railway),

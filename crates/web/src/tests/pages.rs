@@ -124,6 +124,37 @@ async fn a_viewer_is_offered_no_acts_and_signing_out_ends_the_session() {
 }
 
 #[tokio::test]
+async fn refused_messages_are_read_again_from_their_pages_by_who_decides() {
+    let stand = Stand::new().await;
+    let (asha, vera) = (stand.cookie("asha").await, stand.cookie("vera").await);
+    let page = stand.page(&asha, "/quarantine/1").await.text;
+    let token = page.split("name=\"token\" value=\"").nth(1).and_then(|rest| rest.split('"').next()).unwrap();
+    let one = stand.send(form_post("/quarantine/1/replay", &asha, &format!("token={token}"))).await;
+    assert_eq!(one.status, StatusCode::OK, "{}", one.text);
+    assert!(
+        one.text.contains("still refused") && one.text.contains("unit 4022 is not registered"),
+        "{}",
+        one.text
+    );
+    let form = format!("token={token}&filters=/quarantine%3Frailway%3Dnorthmoor");
+    let set = stand.send(form_post("/quarantine/replay", &asha, &form)).await;
+    assert_eq!(set.status, StatusCode::OK, "{}", set.text);
+    assert!(set.text.contains("0 stored, 1 still refused"), "{}", set.text);
+    for (path, form) in [
+        ("/quarantine/1/replay", "token=no".to_owned()),
+        ("/quarantine/replay", "token=no&filters=/quarantine".to_owned()),
+    ] {
+        let forged = stand.send(form_post(path, &asha, &form)).await;
+        assert_eq!(forged.status, StatusCode::FORBIDDEN, "{path}: {}", forged.text);
+    }
+    let wrong = format!("token={token}&filters=/quarantine%3Freason%3Dbecause");
+    let wrong = stand.send(form_post("/quarantine/replay", &asha, &wrong)).await;
+    assert_eq!(wrong.status, StatusCode::BAD_REQUEST, "a filter that is none replays nothing");
+    let other = stand.page(&vera, "/quarantine/1").await.text;
+    assert!(!other.contains("/replay"), "who only sees is offered nothing: {other}");
+}
+
+#[tokio::test]
 async fn foreign_bytes_and_evidence_are_shown_without_harm() {
     let stand = Stand::new().await;
     let asha = stand.cookie("asha").await;

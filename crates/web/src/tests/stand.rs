@@ -8,7 +8,7 @@ use axum::http::{Method, Request, StatusCode, header};
 use axum::response::Response;
 use futures::FutureExt as _;
 use futures::future::BoxFuture;
-use notchwatch_desk::{AccountChange, Clock, Desk, Evidence, EvidenceError, TracePoint};
+use notchwatch_desk::{AccountChange, Again, Clock, Desk, Evidence, EvidenceError, Replay, TracePoint};
 use notchwatch_model::{
     AccountName, ChannelIx, Decoded, Envelope, MachinePart, Principal, RailwayFilter, RailwayId, Reason,
     Regime, Register, Role, Seq, Span, Time, UnitKey,
@@ -62,6 +62,17 @@ impl Evidence for Formula {
     }
 }
 
+/// Reads nothing again: whatever it was, its unit is not registered.
+#[derive(Debug)]
+struct Unregistered;
+
+impl Replay for Unregistered {
+    fn again(&self, _: i64, _: RailwayFilter) -> BoxFuture<'_, notchwatch_store::Result<Again>> {
+        let refused = vec![(Reason::UnknownUnit, "unit 4022 is not registered".to_owned())];
+        std::future::ready(Ok(Again::StillRefused(refused))).boxed()
+    }
+}
+
 /// The stand.
 pub(super) struct Stand {
     pub(super) router: Router,
@@ -94,7 +105,8 @@ impl Stand {
         let register: Register = toml::from_str(REGISTER).unwrap();
         store.put_register(&register, &root.name, sample::noon()).await.unwrap();
         let library = Arc::new(notchwatch_findings::Library::builtin().unwrap());
-        let desk = Desk::new(store.clone(), Arc::new(Still), Arc::new(Formula), library);
+        let desk = Desk::new(store.clone(), Arc::new(Still), Arc::new(Formula), library)
+            .replaying(Arc::new(Unregistered));
         let people = [
             root.clone(),
             principal("asha", Role::Operator, &["northmoor"]),
