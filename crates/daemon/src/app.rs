@@ -110,12 +110,6 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     tracker.spawn(stop_on_signal(terminate, interrupt, stop.clone()));
     let library = Arc::new(Library::builtin().context("the built-in fault library")?);
     let settings = Arc::new(notchwatch_detect::Settings::default());
-    let options = EvaluateOptions {
-        horizon: Span::from_hours(i64::from(config.judge.horizon_h)),
-        lateness: Span::from_mins(i64::from(config.judge.lateness_min)),
-        comms: config.comms(),
-        ..EvaluateOptions::default()
-    };
     let decoder = Decoder::new(config.topic()?, config.limits());
     let ingest = notchwatch_ingest::start(
         mqtt_options(config)?,
@@ -129,10 +123,16 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
 
     let waiting = ingest.counters.clone();
     let (deaf, trouble) = watch::channel([health::STARTING].into());
-    let evaluator =
-        Evaluator::new(store.clone(), options, library.clone(), settings.clone(), register.subscribe(), now)
-            .giving_way(Pressure::new(move || waiting.held.load(Ordering::Relaxed) > BACKLOG))
-            .with_trouble(trouble);
+    let evaluator = Evaluator::new(
+        store.clone(),
+        judging(config),
+        library.clone(),
+        settings.clone(),
+        register.subscribe(),
+        now,
+    )
+    .giving_way(Pressure::new(move || waiting.held.load(Ordering::Relaxed) > BACKLOG))
+    .with_trouble(trouble);
     let (counters, lag) = (evaluator.counters(), evaluator.lag());
     let evaluation_stop = CancellationToken::new();
     let evaluator = tracker.spawn(evaluator.run(evaluation_stop.clone()));
@@ -177,6 +177,16 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let serving = serve(Listener::new(socket, &limits), router, stop.clone());
     tracker.spawn(serving);
     Ok(App { address, desk, lag, tracker, stop, evaluation_stop, evaluator, store })
+}
+
+/// How the configuration wants evaluation to run.
+fn judging(config: &Config) -> EvaluateOptions {
+    EvaluateOptions {
+        horizon: Span::from_hours(i64::from(config.judge.horizon_h)),
+        lateness: Span::from_mins(i64::from(config.judge.lateness_min)),
+        comms: config.comms(),
+        ..EvaluateOptions::default()
+    }
 }
 
 async fn serve(listener: Listener, router: axum::Router, stop: CancellationToken) {
