@@ -123,25 +123,18 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
 
     let waiting = ingest.counters.clone();
     let (deaf, trouble) = watch::channel([health::STARTING].into());
-    let evaluator = Evaluator::new(
-        store.clone(),
-        judging(config),
-        library.clone(),
-        settings.clone(),
-        register.subscribe(),
-        now,
-    )
-    .giving_way(Pressure::new(move || waiting.held.load(Ordering::Relaxed) > BACKLOG))
-    .with_trouble(trouble);
+    let (options, seen) = (judging(config), register.subscribe());
+    let evaluator = Evaluator::new(store.clone(), options, library.clone(), settings.clone(), seen, now)
+        .giving_way(Pressure::new(move || waiting.held.load(Ordering::Relaxed) > BACKLOG))
+        .with_trouble(trouble);
     let (counters, lag) = (evaluator.counters(), evaluator.lag());
     let evaluation_stop = CancellationToken::new();
     let evaluator = tracker.spawn(evaluator.run(evaluation_stop.clone()));
 
     let registry = Registry::new();
     let (told_stages, stages_told) = watch::channel(Stages::default());
-    let reading =
-        stages::keep(ingest.counters.clone(), counters.clone(), lag.clone(), told_stages, stop.clone());
-    tracker.spawn(reading);
+    let (taken, judged) = (ingest.counters.clone(), counters.clone());
+    tracker.spawn(stages::keep(taken, judged, lag.clone(), told_stages, stop.clone()));
     let (load, loads) = watch::channel(Vec::new());
     metrics::register(&registry, ingest.counters.clone(), counters, lag.clone(), store.clone(), loads)?;
     let (reasons, health) = watch::channel(["starting"].into());
@@ -174,8 +167,7 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
         .with_context(|| format!("listening on {}", config.listen.address))?;
     let address = socket.local_addr()?;
     let router = notchwatch_web::router(desk.clone(), options);
-    let serving = serve(Listener::new(socket, &limits), router, stop.clone());
-    tracker.spawn(serving);
+    tracker.spawn(serve(Listener::new(socket, &limits), router, stop.clone()));
     Ok(App { address, desk, lag, tracker, stop, evaluation_stop, evaluator, store })
 }
 
