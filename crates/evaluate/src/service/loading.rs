@@ -1,0 +1,108 @@
+//! Loading: lines of units from the store, as they stood at the position committed last.
+//!
+//! Owns what a start, a changed register and the first message of a unit have in common. Folds nothing.
+
+use std::collections::BTreeSet;
+use std::time::Instant;
+
+use futures::{StreamExt as _, TryStreamExt as _};
+use notchwatch_model::{DecisionId, RailwayFilter, Seq, Time, UnitKey};
+use notchwatch_store::Store;
+
+use super::figures::Totals;
+use super::{Evaluator, links};
+use crate::EvaluateError;
+use crate::fold::{Fold, FoldContext};
+use crate::line::Line;
+use crate::restore::{Beside, base, entries, rows};
+
+impl Evaluator {
+    /// Brings every registered unit's line back to the position committed last.
+    pub(super) async fn load(&mut self) -> Result<(), EvaluateError> {
+        self.lines.clear();
+        self.decisions.clear();
+        self.links = links::Links::default();
+        self.touched.clear();
+        self.dirty.clear();
+        self.decided = DecisionId(0);
+        self.position = self.store.evaluated().await?;
+        self.timelined = self.store.timelined().await?;
+        self.committed_timeline = self.timelined;
+        self.entered = self.store.timeline_units().await?.into_iter().collect();
+        self.read_decisions(None).await?;
+        // A unit without progress has sent nothing yet: its line is made with its first message.
+        let all = self.store.progress(&RailwayFilter::All).await?;
+        self.load_units(all.iter().map(|progress| progress.unit.clone()).collect()).await?;
+        for progress in all {
+            if let Some(line) = self.lines.get_mut(&progress.unit) {
+                line.received = progress.received;
+                line.repeats = progress.repeats;
+                line.conflicts = progress.conflicts;
+            }
+        }
+        self.totals = Totals::default();
+        let keys: Vec<UnitKey> = self.lines.keys().cloned().collect();
+        self.count(&keys);
+        self.load_links().await?;
+        let judged = self.lines.values().filter_map(|line| line.fold().last()).max();
+        self.load_causes(judged).await?;
+        self.publish_lag(true, None).await
+    }
+
+    /// Brings the lines of these units back, a few at a time. A unit of which nothing is kept begins empty.
+    pub(super) async fn load_units(&mut self, keys: Vec<UnitKey>) -> Result<(), EvaluateError> {
+        let with_history = self.store.with_history(&keys, self.position).await?;
+        let entered: BTreeSet<UnitKey> =
+            keys.iter().filter(|key| self.entered.contains(*key)).cloned().collect();
+        let timelined = self.timelined;
+        let mut loading = futures::stream::iter(keys.into_iter().filter_map(|key| {
+            let context = self.shared.context(&key)?;
+            let decisions = self.decisions.get(&key).cloned().unwrap_or_default();
+            let (store, position, known) = (self.store.clone(), self.position, with_history.contains(&key));
+            let beside = Beside { decisions, timelined: entered.contains(&key).then_some(timelined) };
+            Some(async move {
+                let line = if known {
+                    load_line(&store, context, beside, position).await?
+                } else {
+                    let fold = Fold::new(&context);
+                    let entries = entries(&store, &key, None, beside.timelined).await?;
+                    Line::new(context, fold, None, beside.decisions).with_entries(entries)
+                };
+                Ok::<_, EvaluateError>((key, line))
+            })
+        }))
+        .buffer_unordered(LOADS_AT_A_TIME);
+        while let Some((key, line)) = loading.try_next().await? {
+            if line.dirty().is_some() {
+                self.dirty.insert(key.clone());
+            }
+            if line.waits() || line.presses().is_some() {
+                self.touched.insert(key.clone(), Instant::now());
+            }
+            self.lines.insert(key, line);
+        }
+        Ok(())
+    }
+}
+
+/// The line of a unit, from its newest state and the rows after it.
+async fn load_line(
+    store: &Store,
+    context: FoldContext,
+    beside: Beside,
+    position: Seq,
+) -> Result<Line, EvaluateError> {
+    let base = base(store, &context, None).await?;
+    let entries = entries(store, &context.unit.key(), base.at, beside.timelined).await?;
+    let mut waiting = rows(store, &context, base.at, LATEST_MEASURED, Some(position), &[]).await?;
+    let mut line = Line::new(context, base.fold, base.at, beside.decisions).with_entries(entries);
+    for row in waiting.take_all() {
+        line.wait_for(row);
+    }
+    Ok(line)
+}
+
+/// Lines that are loaded at one time: as many reads as there are connections for them unless configured otherwise.
+const LOADS_AT_A_TIME: usize = 4;
+/// After anything that can be measured: year 2255, where microseconds still fit every engine's numbers.
+const LATEST_MEASURED: Time = Time::LATEST;
