@@ -181,13 +181,22 @@ mod tests {
     fn every_table_and_column_of_both_engines_is_commented_and_alike() {
         for migration in MIGRATIONS {
             let columns = |sql: &str| -> Vec<String> {
-                sql.lines()
-                    .filter(|l| l.starts_with("  ") && !l.trim_start().starts_with(['(', 'P', 'U']))
-                    .map(|l| {
-                        assert!(l.contains("-- "), "no comment: {l}");
-                        l.split_whitespace().next().unwrap_or_default().to_owned()
-                    })
-                    .collect()
+                let mut names = Vec::new();
+                let (mut table, mut before) = (false, "");
+                for line in sql.lines() {
+                    let added = line.strip_prefix("ALTER TABLE ").and_then(|l| l.split_once(" ADD COLUMN "));
+                    let listed =
+                        table && line.starts_with("  ") && !line.trim_start().starts_with(['(', 'P', 'U']);
+                    let column = added.map(|(_, column)| column).or(listed.then_some(line));
+                    table = (table || line.starts_with("CREATE TABLE ")) && !line.starts_with(')');
+                    if let Some(column) = column {
+                        let above = added.is_some() && before.starts_with("-- ");
+                        assert!(above || column.contains("-- "), "no comment: {line}");
+                        names.extend(column.split_whitespace().next().map(str::to_owned));
+                    }
+                    before = line;
+                }
+                names
             };
             assert_eq!(columns(migration.sqlite), columns(migration.postgres));
         }
