@@ -10,7 +10,7 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use anyhow::Context;
-use notchwatch_desk::Desk;
+use notchwatch_desk::{Desk, DeskError};
 use notchwatch_evaluate::{EvaluateOptions, Evaluator, Lag, Pressure, Tracer};
 use notchwatch_findings::Library;
 use notchwatch_ingest::{Credentials, MqttOptions, TlsOptions};
@@ -97,6 +97,8 @@ pub(crate) async fn put_register(store: &Store, files: Register) -> anyhow::Resu
     store.put_register(&files, &by, now()).await.context("writing the register")
 }
 
+/// How often a store that is away is asked for its administrator.
+const ASK_AGAIN: Duration = Duration::from_secs(1);
 /// Messages received and not committed above which evaluation gives way: what ten times a fleet of 20,000 units sends
 /// in a seventh of a second. Below it both have time enough.
 const BACKLOG: u64 = 500;
@@ -195,6 +197,23 @@ async fn serve(listener: Listener, router: axum::Router, stop: CancellationToken
 }
 
 impl App {
+    /// Makes the first administrator of a fresh store. While the store is away it waits for it: everything else runs
+    /// already and says so. `None` when there is one, or when a signal came first.
+    pub(crate) async fn first_administrator(&self) -> anyhow::Result<Option<(AccountName, String)>> {
+        while !self.stop.is_cancelled() {
+            let why = match self.desk.first_administrator().await {
+                Err(DeskError::Unavailable(why)) => why,
+                done => return Ok(done?),
+            };
+            tracing::warn!(why, "waiting to look for an administrator");
+            tokio::select! {
+                () = self.stop.cancelled() => {}
+                () = tokio::time::sleep(ASK_AGAIN) => {}
+            }
+        }
+        Ok(None)
+    }
+
     /// Runs until a signal, then stops in order. Errors when not everything ended within the deadline.
     pub(crate) async fn until_signal(self) -> anyhow::Result<()> {
         self.stop.cancelled().await;

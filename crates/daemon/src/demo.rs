@@ -127,7 +127,7 @@ async fn load_register(opened: &app::Opened, fleet: &Fleet) -> anyhow::Result<()
 async fn welcome(app: &App, ports: DemoBroker, folder: &Path) -> anyhow::Result<()> {
     say("Notchwatch demo: an invented fleet. Nothing here is a real unit, railway or limit.")?;
     say(&format!("  console   http://{}", app.address))?;
-    if let Some((name, password)) = app.desk.first_administrator().await? {
+    if let Some((name, password)) = app.first_administrator().await? {
         say(&format!("  sign in   {name} / {password}   (shown this once)"))?;
     }
     say(&format!(

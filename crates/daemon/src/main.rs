@@ -134,7 +134,7 @@ fn run(arguments: &SharedArguments) -> anyhow::Result<ExitCode> {
         let opened = app::open(&config, true).await?;
         let app = app::start(&config, opened).await?;
         say(&format!("listening on http://{}", app.address))?;
-        if let Some((name, password)) = app.desk.first_administrator().await? {
+        if let Some((name, password)) = app.first_administrator().await? {
             say(&format!("first start: sign in as {name} with password {password} (shown this once)"))?;
         }
         app.until_signal().await?;
