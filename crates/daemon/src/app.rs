@@ -150,7 +150,7 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
         .replaying(Arc::new(again));
     tracker.spawn(keeper::weigh_load(desk.clone(), load, stop.clone()));
     tracker.spawn(keeper::follow_register(store.clone(), desk.clone(), register, index, stop.clone()));
-    tracker.spawn(keeper::grade_health(desk.clone(), stop.clone()));
+    tracker.spawn(keeper::grade_health(desk.clone(), lag.clone(), stop.clone()));
     tracker.spawn(keeper::look_once(store.clone(), stop.clone()));
     tracker.spawn(keeper::seal_daily(store.clone(), config.keep.clone(), stop.clone()));
 

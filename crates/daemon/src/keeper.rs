@@ -4,6 +4,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use notchwatch_desk::Desk;
+use notchwatch_evaluate::Lag;
 use notchwatch_model::Register;
 use notchwatch_store::{Depth, Retained, Store};
 use notchwatch_wire::RegisterIndex;
@@ -27,15 +28,22 @@ const GRADE_EVERY: Duration = Duration::from_mins(5);
 /// The first grading waits, so that a start is not slowed by it.
 const GRADE_FIRST: Duration = Duration::from_secs(20);
 
-/// Grades every unit and records it, until `stop`.
-pub(crate) async fn grade_health(desk: Desk, stop: CancellationToken) {
+/// Grades every unit and records it, until `stop`. What evaluation has yet to catch up with is waited for, but not
+/// longer than a grade may be old.
+pub(crate) async fn grade_health(desk: Desk, lag: watch::Receiver<Lag>, stop: CancellationToken) {
     let mut wait = GRADE_FIRST;
+    let mut waited = Duration::ZERO;
     loop {
         tokio::select! {
             () = stop.cancelled() => return,
-            () = tokio::time::sleep(wait) => {}
+            () = tokio::time::sleep(wait) => waited += wait,
         }
-        wait = GRADE_EVERY;
+        let behind = lag.borrow().judged_to.is_some();
+        if behind && waited < GRADE_EVERY {
+            wait = GRADE_FIRST;
+            continue;
+        }
+        (wait, waited) = (GRADE_EVERY, Duration::ZERO);
         match desk.record_health().await {
             Ok(rows) => tracing::debug!(rows, "health grades recorded"),
             Err(error) => tracing::warn!(%error, "health could not be graded, trying again later"),

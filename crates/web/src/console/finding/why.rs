@@ -2,8 +2,6 @@
 
 use notchwatch_model::{Rationale, Urgency};
 
-use super::super::format::figure;
-
 /// Rationalisation, in words.
 #[derive(Debug)]
 pub(super) struct Why {
@@ -29,14 +27,10 @@ pub(super) fn why(rationale: &Rationale, urgency: Urgency) -> Why {
         within: within.map_or_else(
             || "nobody has to act".to_owned(),
             |hours| {
-                if hours < 48.0 {
-                    format!("{} h", figure(hours))
-                } else {
-                    format!("{} days", figure(hours / 24.0))
-                }
+                if hours < 48.0 { format!("{hours} h") } else { format!("{} days", hours / 24.0) }
             },
         ),
-        hours: figure(rationale.hours),
+        hours: rationale.hours.to_string(),
         parts: rationale.parts.join(", "),
         skills: rationale.skills.join(", "),
     }
