@@ -1,21 +1,15 @@
 //! Decisions that join, part and reopen findings are inputs of the fold: restarts, kills and late data change nothing
 //! of what they did, and a unit that sends nothing more still gets them.
-#![expect(clippy::unwrap_used, reason = "a test that cannot set itself up fails")]
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
-use std::time::Duration;
 
-use notchwatch_detect::Settings;
-use notchwatch_evaluate::{EvaluateOptions, Evaluator};
-use notchwatch_findings::{Library, Ruling, rule};
+use notchwatch_findings::{Ruling, rule};
 use notchwatch_model::{
-    Act, ChannelIx, Decoded, Envelope, Finding, FindingId, MachinePart, Outcome, RailwayFilter, Register,
-    Sample, Span, SymptomName, Time, UnitKey,
+    Act, ChannelIx, Finding, FindingId, MachinePart, Outcome, RailwayFilter, Sample, Span, SymptomName, Time,
 };
-use notchwatch_store::{FindingQuery, NewDecision, NewMessage, Options, Store, Verdict};
-use tokio::sync::watch;
-use tokio_util::sync::CancellationToken;
+use notchwatch_store::{NewDecision, NewMessage, Store, Verdict};
+
+use crate::bench::{self, Bench, End, Engine, Noise};
 
 const REGISTER: &str = r#"
 [[railways]]
@@ -61,89 +55,41 @@ fn now() -> Time {
     at(DECIDED + 2880)
 }
 
-/// Noise of a small generator (constants of Knuth's MMIX, from memory), a level, and a step that stays.
+/// Noise about a level, and a step that stays.
 fn messages() -> Vec<NewMessage> {
-    let mut state = 5_u64;
-    let mut noise = || {
-        let mut next = || {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            f64::from(u32::try_from((state >> 33) % 1_000_000).unwrap()) / 1e6
-        };
-        (0..12).map(|_| next()).sum::<f64>() - 6.0
-    };
-    let unit: UnitKey = UnitKey { railway: "r".parse().unwrap(), unit: "1".parse().unwrap() };
+    let mut noise = Noise(5);
     let mut messages = Vec::new();
     for first in (0..MINUTES).step_by(usize::try_from(ROWS).unwrap()) {
         let mut samples = Vec::new();
         for minute in first..first + ROWS {
             for (channel, step) in (0u16..).zip(STEPS) {
-                let level = if minute < step { 400_000.0 } else { 330_000.0 };
-                let value = ((level + 5_000.0 * noise()) / 100.0).round() * 100.0;
+                let value = noise.about(if minute < step { 400_000.0 } else { 330_000.0 });
                 samples.push(Sample { time: at(minute), channel: ChannelIx(channel), value });
             }
         }
-        messages.push(NewMessage {
-            envelope: Envelope {
-                received: at(first + ROWS),
-                topic: "units/r/1/senml".into(),
-                content_type: None,
-                retained: false,
-                payload: first.to_string().into_bytes(),
-            },
-            decoded: Decoded { unit: Some(unit.clone()), samples, ..Decoded::default() },
-        });
+        messages.push(bench::message(1, at(first + ROWS), first, samples));
     }
     messages
 }
 
-struct Bench {
-    _folder: tempfile::TempDir,
-    store: Store,
-    register: watch::Sender<Arc<Register>>,
-}
+/// A bench for the one unit and what is decided about it.
+struct Deciding(Bench);
 
-impl Bench {
-    async fn new() -> Self {
-        let folder = tempfile::tempdir().unwrap();
-        let url = format!("sqlite:{}", folder.path().join("decisions.db").display());
-        let store = Store::open(&Options { url, readers: 2 }).await.unwrap();
-        let register: Register = toml::from_str(REGISTER).unwrap();
-        store.put_register(&register, &"test".parse().unwrap(), at(0)).await.unwrap();
-        let register = watch::Sender::new(Arc::new(store.register().await.unwrap()));
-        Self { _folder: folder, store, register }
+impl Deciding {
+    async fn new(engine: Engine) -> Self {
+        Self(Bench::new(engine, &toml::from_str(REGISTER).unwrap(), at(0)).await)
     }
 
-    /// Runs an evaluator until `done`, then stops or kills it.
-    async fn run(&self, kill: bool, done: impl AsyncFn(&Store) -> bool) {
-        let options = EvaluateOptions {
-            settle: Duration::from_millis(5),
-            poll: Duration::from_millis(2),
-            round: 60,
-            ..EvaluateOptions::default()
-        };
-        let library = Arc::new(Library::builtin().unwrap());
-        let settings = Arc::new(Settings::default());
-        let register = self.register.subscribe();
-        let evaluator = Evaluator::new(self.store.clone(), options, library, settings, register, now);
-        let stop = CancellationToken::new();
-        let running = spawn(evaluator.run(stop.clone()));
-        while !done(&self.store).await {
-            tokio::time::sleep(Duration::from_millis(5)).await;
-        }
-        if kill {
-            running.abort();
-            drop(running.await);
-        } else {
-            stop.cancel();
-            running.await.unwrap();
-        }
+    /// Runs an evaluator until `done`, then ends it.
+    async fn run(&self, end: End, done: impl AsyncFn(&Store) -> bool) {
+        self.0.evaluate(now, end, done).await;
     }
 
     /// Appends messages and judges them.
-    async fn judge(&self, messages: &[NewMessage], kill: bool) {
-        self.store.append(messages).await.unwrap();
-        let last = self.store.journal_end().await.unwrap();
-        self.run(kill, async |store| store.evaluated().await.unwrap() >= last).await;
+    async fn judge(&self, messages: &[NewMessage], end: End) {
+        self.0.store.append(messages).await.unwrap();
+        let last = self.0.store.journal_end().await.unwrap();
+        self.run(end, async |store| store.evaluated().await.unwrap() >= last).await;
     }
 
     async fn decide(&self, finding: &FindingId, minute: i64, act: Act) {
@@ -160,19 +106,18 @@ impl Bench {
                 Ruling::Refuse(why) => Verdict::Refuse(why),
             }
         };
-        let done = self.store.decide(&decision, &ALL, &judge).await.unwrap().unwrap();
+        let done = self.0.store.decide(&decision, &ALL, &judge).await.unwrap().unwrap();
         assert!(matches!(done.verdict, Verdict::Apply(_) | Verdict::Both(..)), "{done:?}");
     }
 
     async fn find(&self, id: &FindingId) -> Option<Finding> {
-        self.store.finding(id, &ALL).await.unwrap()
+        self.0.store.finding(id, &ALL).await.unwrap()
     }
 
     /// Machine halves by id, and which are open.
     async fn findings(&self) -> BTreeMap<FindingId, (MachinePart, bool)> {
-        let query = FindingQuery { limit: 100, ..FindingQuery::default() };
-        let page = self.store.findings(&query, &ALL, now()).await.unwrap();
-        page.items.into_iter().map(|f| (f.machine.id.clone(), (f.machine.clone(), f.open()))).collect()
+        let found = self.0.findings(now()).await.into_iter();
+        found.map(|f| (f.machine.id.clone(), (f.machine.clone(), f.open()))).collect()
     }
 
     /// The two findings of the two steps, the earlier first.
@@ -182,11 +127,6 @@ impl Bench {
         let ids: Vec<FindingId> = found.into_iter().map(|part| part.id).collect();
         ids.try_into().unwrap()
     }
-}
-
-#[expect(clippy::disallowed_methods, reason = "the handle is awaited or aborted by the one caller")]
-fn spawn(work: impl Future<Output = ()> + Send + 'static) -> tokio::task::JoinHandle<()> {
-    tokio::spawn(work)
 }
 
 fn split_flow(part: &MachinePart) -> Act {
@@ -202,43 +142,45 @@ fn parted() -> (Vec<NewMessage>, Vec<NewMessage>, NewMessage) {
     (before, after, straggler)
 }
 
-#[tokio::test(flavor = "multi_thread")]
-async fn merged_and_reopened_findings_are_the_same_after_restarts_kills_and_late_data() {
+pub(crate) async fn merged_and_reopened_findings_are_the_same_after_restarts_kills_and_late_data(
+    engine: Engine,
+) {
     let mut expected = None;
-    for (kill, late) in [(false, false), (true, false), (false, true), (true, true)] {
-        let bench = Bench::new().await;
+    for (end, late) in [(End::Stop, false), (End::Kill, false), (End::Stop, true), (End::Kill, true)] {
+        let bench = Deciding::new(engine).await;
         let (mut before, mut after, straggler) = parted();
         if late {
             after.push(straggler);
         } else {
             before.push(straggler);
         }
-        bench.judge(&before, kill).await;
+        bench.judge(&before, end).await;
         let [first, second] = bench.two().await;
         bench.decide(&second, DECIDED, Act::Merge { into: first.clone() }).await;
         let middle = after.len() / 2;
-        bench.judge(&after[..middle], kill).await;
+        bench.judge(&after[..middle], end).await;
         let outcome = Outcome::NoFaultFound;
         bench.decide(&first, DECIDED + 240, Act::Close { outcome, note: None }).await;
         bench.decide(&first, DECIDED + 300, Act::Reopen { reason: "too soon".into() }).await;
-        bench.judge(&after[middle..], kill).await;
-        bench.judge(&[], false).await;
+        bench.judge(&after[middle..], end).await;
+        bench.judge(&[], End::Stop).await;
         let found = bench.findings().await;
         assert_eq!(found.len(), 2, "{found:#?}");
         let channels: Vec<&str> = found[&first].0.symptoms.iter().map(|s| s.channel.as_str()).collect();
         assert!(channels.contains(&"flow") && channels.contains(&"pressure"), "{channels:?}");
         assert_eq!((found[&first].1, found[&second].1), (true, false));
         let stays = found[&first].clone();
-        assert_eq!(*expected.get_or_insert(stays.clone()), stays, "kill {kill}, late {late}");
+        assert_eq!(*expected.get_or_insert(stays.clone()), stays, "{end:?}, late {late}");
     }
 }
 
-#[tokio::test(flavor = "multi_thread")]
-async fn a_silent_unit_still_gets_its_finding_split_off_and_what_comes_late_takes_its_place() {
+pub(crate) async fn a_silent_unit_still_gets_its_finding_split_off_and_what_comes_late_takes_its_place(
+    engine: Engine,
+) {
     let (before, after, straggler) = parted();
-    let bench = Bench::new().await;
-    bench.judge(&before, false).await;
-    bench.judge(&[straggler], false).await;
+    let bench = Deciding::new(engine).await;
+    bench.judge(&before, End::Stop).await;
+    bench.judge(&[straggler], End::Stop).await;
     let [first, second] = bench.two().await;
     // Taken an hour after the last message: rows that come later for that hour are late.
     bench.decide(&second, DECIDED + 60, Act::Merge { into: first.clone() }).await;
@@ -246,16 +188,16 @@ async fn a_silent_unit_still_gets_its_finding_split_off_and_what_comes_late_take
         let part = store.finding(&first, &ALL).await.unwrap().unwrap().machine;
         part.symptoms.iter().any(|s| s.channel.as_str() == "flow")
     };
-    bench.run(true, merged).await;
+    bench.run(End::Kill, merged).await;
     let part = bench.find(&first).await.unwrap().machine;
     bench.decide(&first, DECIDED + 61, split_flow(&part)).await;
     let off = bench.find(&first).await.unwrap().operator.split_off.remove(0);
-    bench.run(false, async |store| store.finding(&off, &ALL).await.unwrap().is_some()).await;
+    bench.run(End::Stop, async |store| store.finding(&off, &ALL).await.unwrap().is_some()).await;
     let split = bench.find(&off).await.unwrap();
     assert_eq!((split.machine.split_from, split.version), (Some(first.clone()), 1));
     assert!(split.machine.active && split.operator.taken_by.is_none());
 
-    bench.judge(&after, false).await;
+    bench.judge(&after, End::Stop).await;
     let found = bench.findings().await;
     assert_eq!(found.len(), 3, "{found:#?}");
     assert_eq!([&first, &second, &off].map(|id| found[id].1), [true, false, true]);

@@ -1,22 +1,22 @@
 //! Comms findings come from the journal and the recorded ticks: stops and kills anywhere give the same.
-#![expect(clippy::unwrap_used, reason = "a test that cannot set itself up fails")]
 
-use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Duration;
 
 use notchwatch_detect::Settings;
-use notchwatch_evaluate::{EvaluateOptions, Evaluator};
-use notchwatch_findings::Library;
+use notchwatch_evaluate::EvaluateOptions;
 use notchwatch_model::{
-    ChannelIx, CommsState, Decoded, Envelope, FindingKind, MachinePart, RailwayFilter, Register, Sample,
-    Scope, Span, Time, UnitKey,
+    ChannelIx, CommsState, FindingKind, MachinePart, RailwayFilter, Register, Sample, Scope, Span, Time,
 };
-use notchwatch_store::{FindingQuery, NewMessage, Options, Store};
-use tokio::sync::watch;
+use notchwatch_store::{NewMessage, Store};
+use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
-/// The clock of the one test here, in microseconds.
+use crate::bench::{self, Bench, End, Engine};
+
+/// One case at a time has the clock.
+static CLOCK: tokio::sync::Mutex<()> = tokio::sync::Mutex::const_new(());
+/// The clock, in microseconds.
 static NOW: AtomicI64 = AtomicI64::new(0);
 const UNITS: i64 = 12;
 
@@ -44,40 +44,16 @@ fn register() -> Register {
 
 fn message(unit: i64) -> NewMessage {
     let sample = Sample { time: now(), channel: ChannelIx(0), value: 400_000.0 };
-    let key = UnitKey { railway: "r".parse().unwrap(), unit: unit.to_string().parse().unwrap() };
-    NewMessage {
-        envelope: Envelope {
-            received: now(),
-            topic: format!("units/r/{unit}/senml"),
-            content_type: None,
-            retained: false,
-            payload: vec![],
-        },
-        decoded: Decoded { unit: Some(key), samples: vec![sample], ..Decoded::default() },
-    }
+    bench::message(unit, now(), now().micros(), vec![sample])
 }
 
-#[expect(clippy::disallowed_methods, reason = "the handle is awaited or aborted by the one caller")]
-fn start(
-    store: &Store,
-    register: &watch::Sender<Arc<Register>>,
-) -> (CancellationToken, tokio::task::JoinHandle<()>) {
+fn start(bench: &Bench) -> (CancellationToken, JoinHandle<()>) {
     let options = EvaluateOptions {
         settle: Duration::ZERO,
         poll: Duration::from_millis(1),
         ..EvaluateOptions::default()
     };
-    let library = Arc::new(Library::builtin().unwrap());
-    let evaluator = Evaluator::new(
-        store.clone(),
-        options,
-        library,
-        Arc::new(Settings::default()),
-        register.subscribe(),
-        now,
-    );
-    let stop = CancellationToken::new();
-    (stop.clone(), tokio::spawn(evaluator.run(stop)))
+    bench.start(options, Settings::default(), now)
 }
 
 /// Waits until the tick of the present minute is judged.
@@ -95,14 +71,11 @@ async fn judged(store: &Store) {
 }
 
 /// Eight hours, two minutes a step: the east and unit 11 fall silent after four and come back after seven.
-async fn live(interrupted: bool) -> (Vec<MachinePart>, Vec<CommsState>) {
-    let folder = tempfile::tempdir().unwrap();
-    let url = format!("sqlite:{}", folder.path().join("links.db").display());
-    let store = Store::open(&Options { url, readers: 2 }).await.unwrap();
-    store.put_register(&register(), &"test".parse().unwrap(), begin()).await.unwrap();
-    let known = watch::Sender::new(Arc::new(store.register().await.unwrap()));
+async fn live(engine: Engine, interrupted: bool) -> (Vec<MachinePart>, Vec<CommsState>) {
+    let bench = Bench::new(engine, &register(), begin()).await;
+    let store = &bench.store;
     NOW.store(begin().micros(), Ordering::SeqCst);
-    let (mut stop, mut running) = start(&store, &known);
+    let (mut stop, mut running) = start(&bench);
     for step in 0..240 {
         NOW.store((begin() + Span::from_mins(2 * step)).micros(), Ordering::SeqCst);
         let away = (120..210).contains(&step);
@@ -110,33 +83,24 @@ async fn live(interrupted: bool) -> (Vec<MachinePart>, Vec<CommsState>) {
             (0..UNITS).filter(|n| !(away && (*n < UNITS / 2 || *n == 11))).map(message).collect();
         store.append(&talks).await.unwrap();
         if interrupted && step % 37 == 5 {
-            if step % 2 == 0 {
-                running.abort();
-                drop(running.await);
-            } else {
-                stop.cancel();
-                running.await.unwrap();
-            }
-            (stop, running) = start(&store, &known);
+            bench::finish(stop, running, if step % 2 == 0 { End::Kill } else { End::Stop }).await;
+            (stop, running) = start(&bench);
         }
-        judged(&store).await;
+        judged(store).await;
     }
-    stop.cancel();
-    running.await.unwrap();
-    let query = FindingQuery { kind: Some(FindingKind::Comms), limit: 100, ..FindingQuery::default() };
-    let page = store.findings(&query, &RailwayFilter::All, now()).await.unwrap();
-    let mut found: Vec<MachinePart> = page.items.into_iter().map(|f| f.machine).collect();
-    found.sort_by(|a, b| a.id.cmp(&b.id));
+    bench::finish(stop, running, End::Stop).await;
+    let mut found: Vec<MachinePart> = bench.findings(now()).await.into_iter().map(|f| f.machine).collect();
+    found.retain(|part| part.kind == FindingKind::Comms);
     (found, store.comms(&RailwayFilter::All).await.unwrap().into_iter().map(|c| c.state).collect())
 }
 
-#[tokio::test(flavor = "multi_thread")]
-async fn stops_and_kills_change_no_comms_finding() {
-    let (expected, states) = live(false).await;
+pub(crate) async fn stops_and_kills_change_no_comms_finding(engine: Engine) {
+    let _clock = CLOCK.lock().await;
+    let (expected, states) = live(engine, false).await;
     let scopes: Vec<&Scope> = expected.iter().map(|part| &part.scope).collect();
     assert_eq!(expected.len(), 2, "{expected:#?}");
     assert!(scopes.contains(&&Scope::Region("east".into())) && scopes.contains(&&Scope::Unit), "{scopes:?}");
     assert!(expected.iter().all(|part| part.ended.is_some()), "{expected:#?}");
     assert!(states.iter().all(|state| *state == CommsState::Reporting), "{states:?}");
-    assert_eq!(live(true).await, (expected, states));
+    assert_eq!(live(engine, true).await, (expected, states));
 }

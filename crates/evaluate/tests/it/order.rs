@@ -1,22 +1,18 @@
 //! Findings depend on what was measured, not on how it arrived: order, repeats, delay, restarts and kills change nothing.
 //!
-//! Drives the evaluator over a real SQLite store with the same messages in different ways, and compares findings,
+//! Drives the evaluator over a real store with the same messages in different ways, and compares findings,
 //! their symptoms and the samples judged with a clean run in order.
-#![expect(clippy::unwrap_used, reason = "a test that cannot set itself up fails")]
 
-use std::sync::Arc;
 use std::time::Duration;
 
 use notchwatch_detect::Settings;
-use notchwatch_evaluate::{EvaluateOptions, Evaluator};
-use notchwatch_findings::Library;
 use notchwatch_model::{
-    Activity, ChannelIx, Decoded, Envelope, Fact, FindingKind, MachinePart, NewEntry, Origin, Outcome,
-    RailwayFilter, Register, Sample, Span, System, Time, TimelineId, UnitKey, Withdrawal,
+    Activity, ChannelIx, Fact, FindingKind, MachinePart, NewEntry, Origin, Outcome, RailwayFilter, Sample,
+    Span, System, Time, TimelineId, Withdrawal,
 };
-use notchwatch_store::{FindingQuery, NewMessage, Options, Store};
-use tokio::sync::watch;
-use tokio_util::sync::CancellationToken;
+use notchwatch_store::NewMessage;
+
+use crate::bench::{self, Bench, End, Engine, Noise, unit};
 
 const REGISTER: &str = r#"
 [[railways]]
@@ -53,55 +49,20 @@ fn now() -> Time {
     begin() + Span::from_days(6)
 }
 
-/// A small generator, so that the test needs no seed from outside (constants of Knuth's MMIX, from memory).
-struct Lcg(u64);
-
-impl Lcg {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        self.0 >> 33
-    }
-
-    fn below(&mut self, n: usize) -> usize {
-        usize::try_from(self.next()).unwrap() % n
-    }
-
-    /// Roughly normal: the sum of twelve uniform numbers, less six.
-    fn noise(&mut self) -> f64 {
-        (0..12).map(|_| f64::from(u32::try_from(self.next() % 1_000_000).unwrap()) / 1e6).sum::<f64>() - 6.0
-    }
-}
-
 fn message(first: i64, values: &[f64], received: Time) -> NewMessage {
-    let samples = (first..)
-        .zip(values)
-        .map(|(minute, value)| Sample {
-            time: begin() + Span::from_mins(minute),
-            channel: ChannelIx(0),
-            value: *value,
-        })
-        .collect();
-    let unit: UnitKey = UnitKey { railway: "r".parse().unwrap(), unit: "1".parse().unwrap() };
-    NewMessage {
-        envelope: Envelope {
-            received,
-            topic: "units/r/1/senml".into(),
-            content_type: None,
-            retained: false,
-            payload: first.to_string().into_bytes(),
-        },
-        decoded: Decoded { unit: Some(unit), samples, ..Decoded::default() },
-    }
+    let samples = (first..).zip(values).map(|(minute, value)| Sample {
+        time: begin() + Span::from_mins(minute),
+        channel: ChannelIx(0),
+        value: *value,
+    });
+    bench::message(1, received, first, samples.collect())
 }
 
 /// What the unit sent, in order: noise round a level, and a step that stays.
 fn messages() -> Vec<NewMessage> {
-    let mut random = Lcg(7);
+    let mut noise = Noise(7);
     let values: Vec<f64> = (0..MINUTES)
-        .map(|minute| {
-            let level = if minute < STEP_AT { 400_000.0 } else { 330_000.0 };
-            ((level + 5_000.0 * random.noise()) / 100.0).round() * 100.0
-        })
+        .map(|minute| noise.about(if minute < STEP_AT { 400_000.0 } else { 330_000.0 }))
         .collect();
     (0..)
         .step_by(usize::try_from(ROWS).unwrap())
@@ -110,34 +71,12 @@ fn messages() -> Vec<NewMessage> {
         .collect()
 }
 
-struct Bench {
-    _folder: tempfile::TempDir,
-    store: Store,
-    register: watch::Sender<Arc<Register>>,
-}
+/// A bench for the one unit.
+struct Judging(Bench);
 
-impl Bench {
-    async fn new() -> Self {
-        let folder = tempfile::tempdir().unwrap();
-        let url = format!("sqlite:{}", folder.path().join("order.db").display());
-        let store = Store::open(&Options { url, readers: 2 }).await.unwrap();
-        let register: Register = toml::from_str(REGISTER).unwrap();
-        assert_eq!(register.problems(), []);
-        store.put_register(&register, &"test".parse().unwrap(), begin()).await.unwrap();
-        let register = watch::Sender::new(Arc::new(store.register().await.unwrap()));
-        Self { _folder: folder, store, register }
-    }
-
-    fn evaluator(&self, settings: Settings) -> Evaluator {
-        let options = EvaluateOptions {
-            settle: Duration::from_millis(20),
-            poll: Duration::from_millis(5),
-            round: 50,
-            ..EvaluateOptions::default()
-        };
-        let library = Arc::new(Library::builtin().unwrap());
-        let settings = Arc::new(settings);
-        Evaluator::new(self.store.clone(), options, library, settings, self.register.subscribe(), now)
+impl Judging {
+    async fn new(engine: Engine) -> Self {
+        Self(Bench::new(engine, &toml::from_str(REGISTER).unwrap(), begin()).await)
     }
 
     /// Appends messages, a few at a time, while the evaluator runs; `end` says how it ends.
@@ -146,65 +85,36 @@ impl Bench {
     }
 
     async fn judge_with(&self, settings: Settings, messages: &[NewMessage], end: End) {
-        let evaluator = self.evaluator(settings);
-        let mut lag = evaluator.lag();
-        let stop = CancellationToken::new();
-        let running = spawn(evaluator.run(stop.clone()));
+        let store = &self.0.store;
+        let (stop, running) = self.0.start(bench::quick(), settings, now);
         for chunk in messages.chunks(37) {
-            self.store.append(chunk).await.unwrap();
+            store.append(chunk).await.unwrap();
         }
         if end == End::Kill {
             // Somewhere in the middle of its work.
             tokio::time::sleep(Duration::from_millis(60)).await;
-            running.abort();
-            drop(running.await);
-            return;
-        }
-        let last = self.store.journal_end().await.unwrap();
-        let told = self
-            .store
-            .timeline_after(TimelineId(0), 1000)
-            .await
-            .unwrap()
-            .last()
-            .map(|s| s.id)
-            .unwrap_or_default();
-        while self.store.evaluated().await.unwrap() < last || self.store.timelined().await.unwrap() < told {
-            tokio::select! {
-                _ = lag.changed() => {}
-                () = tokio::time::sleep(Duration::from_millis(20)) => {}
+        } else {
+            let last = store.journal_end().await.unwrap();
+            let told = store.timeline_after(TimelineId(0), 1000).await.unwrap();
+            let told = told.last().map(|s| s.id).unwrap_or_default();
+            while store.evaluated().await.unwrap() < last || store.timelined().await.unwrap() < told {
+                tokio::time::sleep(Duration::from_millis(5)).await;
             }
         }
-        stop.cancel();
-        running.await.unwrap();
+        bench::finish(stop, running, end).await;
     }
 
     async fn findings(&self) -> Vec<MachinePart> {
-        let query = FindingQuery { limit: 1000, ..FindingQuery::default() };
-        let page = self.store.findings(&query, &RailwayFilter::All, now()).await.unwrap();
-        let mut found: Vec<MachinePart> = page.items.into_iter().map(|f| f.machine).collect();
-        found.sort_by(|a, b| a.id.cmp(&b.id));
-        found
+        self.0.findings(now()).await.into_iter().map(|f| f.machine).collect()
     }
 
     async fn judged(&self) -> u64 {
-        self.store.progress(&RailwayFilter::All).await.unwrap().iter().map(|p| p.samples).sum()
+        self.0.store.progress(&RailwayFilter::All).await.unwrap().iter().map(|p| p.samples).sum()
     }
 }
 
-#[expect(clippy::disallowed_methods, reason = "the handle is awaited or aborted by the one caller")]
-fn spawn(work: impl Future<Output = ()> + Send + 'static) -> tokio::task::JoinHandle<()> {
-    tokio::spawn(work)
-}
-
-#[derive(PartialEq, Clone, Copy)]
-enum End {
-    Stop,
-    Kill,
-}
-
-async fn clean() -> (Vec<MachinePart>, u64) {
-    let bench = Bench::new().await;
+async fn clean(engine: Engine) -> (Vec<MachinePart>, u64) {
+    let bench = Judging::new(engine).await;
     bench.judge(&messages(), End::Stop).await;
     (bench.findings().await, bench.judged().await)
 }
@@ -214,9 +124,8 @@ fn standing(found: Vec<MachinePart>) -> Vec<MachinePart> {
     found.into_iter().filter(|f| f.ended.is_none_or(|e| e.1 != Outcome::Withdrawn)).collect()
 }
 
-#[tokio::test(flavor = "multi_thread")]
-async fn the_step_is_found_once_and_dated() {
-    let (found, judged) = clean().await;
+pub(crate) async fn the_step_is_found_once_and_dated(engine: Engine) {
+    let (found, judged) = clean(engine).await;
     assert_eq!(judged, u64::try_from(MINUTES).unwrap());
     assert_eq!(found.len(), 1, "{found:#?}");
     let finding = &found[0];
@@ -226,11 +135,10 @@ async fn the_step_is_found_once_and_dated() {
     assert!(finding.active && finding.symptoms[0].size < -50_000.0, "{finding:#?}");
 }
 
-#[tokio::test(flavor = "multi_thread")]
-async fn order_repeats_and_delay_change_nothing() {
-    let (expected, judged) = clean().await;
+pub(crate) async fn order_repeats_and_delay_change_nothing(engine: Engine) {
+    let (expected, judged) = clean(engine).await;
     for seed in 1..=3 {
-        let mut random = Lcg(seed);
+        let mut random = Noise(seed);
         let mut shuffled = messages();
         // Within windows of eight hours, so that nothing is later than the horizon of two days.
         for window in shuffled.chunks_mut(40) {
@@ -248,19 +156,18 @@ async fn order_repeats_and_delay_change_nothing() {
         // One message of the second day comes a day late.
         let late = shuffled.remove(150);
         shuffled.insert(280, late);
-        let bench = Bench::new().await;
+        let bench = Judging::new(engine).await;
         bench.judge(&shuffled, End::Stop).await;
         assert_eq!(standing(bench.findings().await), expected, "seed {seed}");
         assert_eq!(bench.judged().await, judged, "seed {seed}");
     }
 }
 
-#[tokio::test(flavor = "multi_thread")]
-async fn stops_and_kills_change_nothing() {
-    let (expected, judged) = clean().await;
+pub(crate) async fn stops_and_kills_change_nothing(engine: Engine) {
+    let (expected, judged) = clean(engine).await;
     let all = messages();
     for ends in [[End::Stop, End::Stop], [End::Kill, End::Kill], [End::Kill, End::Stop]] {
-        let bench = Bench::new().await;
+        let bench = Judging::new(engine).await;
         bench.judge(&all[..220], ends[0]).await;
         bench.judge(&all[220..430], ends[1]).await;
         bench.judge(&all[430..], End::Stop).await;
@@ -271,9 +178,8 @@ async fn stops_and_kills_change_nothing() {
 
 /// Works and samples on the unit's timeline: the sensor's exchange at the step is a person's word that the level is new.
 fn entries() -> Vec<NewEntry> {
-    let unit: UnitKey = UnitKey { railway: "r".parse().unwrap(), unit: "1".parse().unwrap() };
     let entry = |minute: i64, fact| NewEntry {
-        unit: unit.clone(),
+        unit: unit(1),
         engine: None,
         at: begin() + Span::from_mins(minute),
         fact,
@@ -292,17 +198,16 @@ fn entries() -> Vec<NewEntry> {
     ]
 }
 
-async fn record(bench: &Bench, entries: &[NewEntry]) {
-    bench.store.record_entries(entries, &"ada".parse().unwrap(), Origin::Api, now()).await.unwrap();
+async fn record(bench: &Judging, entries: &[NewEntry]) {
+    bench.0.store.record_entries(entries, &"ada".parse().unwrap(), Origin::Api, now()).await.unwrap();
 }
 
-#[tokio::test(flavor = "multi_thread")]
-async fn an_exchanged_sensor_is_no_fault_whenever_it_is_told() {
+pub(crate) async fn an_exchanged_sensor_is_no_fault_whenever_it_is_told(engine: Engine) {
     let all = messages();
-    let (untold, judged) = clean().await;
+    let (untold, judged) = clean(engine).await;
     assert_eq!(standing(untold).len(), 1);
     // Told before the data, in the middle, after everything, and by halves with kills between.
-    let first = Bench::new().await;
+    let first = Judging::new(engine).await;
     record(&first, &entries()).await;
     first.judge(&all, End::Stop).await;
     let expected = first.findings().await;
@@ -310,7 +215,7 @@ async fn an_exchanged_sensor_is_no_fault_whenever_it_is_told() {
     for (cut, ends) in
         [(380, [End::Stop, End::Stop]), (330, [End::Kill, End::Stop]), (all.len(), [End::Stop, End::Kill])]
     {
-        let bench = Bench::new().await;
+        let bench = Judging::new(engine).await;
         bench.judge(&all[..cut], ends[0]).await;
         let mut told = entries();
         told.reverse();
@@ -323,15 +228,14 @@ async fn an_exchanged_sensor_is_no_fault_whenever_it_is_told() {
     }
 }
 
-#[tokio::test(flavor = "multi_thread")]
-async fn a_withdrawn_entry_was_never_there() {
-    let (expected, judged) = clean().await;
-    let bench = Bench::new().await;
+pub(crate) async fn a_withdrawn_entry_was_never_there(engine: Engine) {
+    let (expected, judged) = clean(engine).await;
+    let bench = Judging::new(engine).await;
     record(&bench, &entries()).await;
     bench.judge(&messages(), End::Stop).await;
     let withdrawal = Withdrawal { at: now(), by: "ada".parse().unwrap(), reason: "another unit".into() };
     for id in 1..=3 {
-        bench.store.withdraw_entry(TimelineId(id), &RailwayFilter::All, &withdrawal).await.unwrap();
+        bench.0.store.withdraw_entry(TimelineId(id), &RailwayFilter::All, &withdrawal).await.unwrap();
     }
     bench.judge(&[], End::Stop).await;
     assert_eq!(bench.findings().await, expected);
@@ -341,11 +245,10 @@ async fn a_withdrawn_entry_was_never_there() {
 /// Of the second day, delivered after the fifth: more than two days behind the unit's newest.
 const OLD: std::ops::Range<usize> = 130..140;
 
-#[tokio::test(flavor = "multi_thread")]
-async fn what_came_beyond_the_horizon_is_left_out_of_every_later_fold() {
+pub(crate) async fn what_came_beyond_the_horizon_is_left_out_of_every_later_fold(engine: Engine) {
     let mut within = messages();
     let beyond: Vec<NewMessage> = within.splice(OLD, []).collect();
-    let bench = Bench::new().await;
+    let bench = Judging::new(engine).await;
     bench.judge(&within, End::Stop).await;
     let (expected, judged) = (bench.findings().await, bench.judged().await);
     assert_eq!(expected.len(), 1, "{expected:#?}");
@@ -366,7 +269,7 @@ async fn what_came_beyond_the_horizon_is_left_out_of_every_later_fold() {
     assert_eq!(of(&bench.findings().await), of(&expected));
 
     // The same at one go, read from the journal in other portions.
-    let at_once = Bench::new().await;
+    let at_once = Judging::new(engine).await;
     at_once.judge(&[within, beyond].concat(), End::Stop).await;
     assert_eq!((at_once.findings().await, at_once.judged().await), (expected, judged));
 }

@@ -1,0 +1,123 @@
+//! One region, one cause, one finding with members: found whatever the order, stops or kills, and not where single faults
+//! are.
+//!
+//! Drives the evaluator over a real store with a generated fleet of pumps.
+
+use std::fmt::Write as _;
+
+use notchwatch_findings::COMMON_ID;
+use notchwatch_model::{AlarmState, ChannelIx, Finding, Register, Sample, Scope, Span, Time};
+use notchwatch_store::NewMessage;
+
+use crate::bench::{self, Bench, End, Engine, Noise};
+
+/// Units of the region in trouble, all of which send.
+const EAST: i64 = 6;
+/// Units elsewhere, of which the first sends.
+const WEST: i64 = 30;
+const MINUTES: i64 = 4 * 1440;
+const STEP_AT: i64 = 2 * 1440 + 600;
+const ROWS: i64 = 60;
+
+fn begin() -> Time {
+    "2026-03-02T00:00:00Z".parse().unwrap()
+}
+
+fn now() -> Time {
+    begin() + Span::from_days(6)
+}
+
+fn register() -> Register {
+    let mut text = String::from(
+        "railways = [{ id = \"r\", name = \"A railway\" }]\n[[classes]]\nid = \"pump\"\nname = \"A pump\"\n\
+         channels = [{ name = \"pressure\", system = \"machine\", uom = \"Pa\", resolution = 100.0 }]\n",
+    );
+    for number in 0..EAST + WEST {
+        let region = if number < EAST { "east" } else { "west" };
+        writeln!(
+            text,
+            "[[units]]\nrailway = \"r\"\nid = \"{number}\"\nclass = \"pump\"\nregion = \"{region}\""
+        )
+        .unwrap();
+    }
+    toml::from_str(&text).unwrap()
+}
+
+/// Noise about a level, from a generator of its own for each unit.
+fn values(number: i64, steps: bool) -> Vec<f64> {
+    let mut noise = Noise(u64::try_from(number).unwrap() + 77);
+    let stepped = |minute| steps && minute >= STEP_AT + 37 * number;
+    (0..MINUTES).map(|minute| noise.about(if stepped(minute) { 330_000.0 } else { 400_000.0 })).collect()
+}
+
+/// What the units sent, in order of time. `troubled` says whose pressure falls.
+fn messages(troubled: impl Fn(i64) -> bool) -> Vec<NewMessage> {
+    let mut all = Vec::new();
+    for number in 0..=EAST {
+        let values = values(number, troubled(number));
+        for (first, chunk) in
+            (0..).step_by(usize::try_from(ROWS).unwrap()).zip(values.chunks(usize::try_from(ROWS).unwrap()))
+        {
+            let samples = (first..).zip(chunk).map(|(minute, value)| Sample {
+                time: begin() + Span::from_mins(minute),
+                channel: ChannelIx(0),
+                value: *value,
+            });
+            let received = begin() + Span::from_mins(first + ROWS);
+            all.push(bench::message(number, received, first, samples.collect()));
+        }
+    }
+    all.sort_by_key(|message| message.envelope.received);
+    all
+}
+
+/// Judges messages and stops.
+async fn judge(bench: &Bench, messages: &[NewMessage]) {
+    bench.store.append(messages).await.unwrap();
+    let last = bench.store.journal_end().await.unwrap();
+    bench.evaluate(now, End::Stop, async |store| store.evaluated().await.unwrap() >= last).await;
+}
+
+/// Open findings that follow from samples, by id.
+async fn findings(bench: &Bench) -> Vec<Finding> {
+    let mut found = bench.findings(now()).await;
+    found.retain(|f| !f.machine.from_receipt() && f.open());
+    found
+}
+
+pub(crate) async fn one_regions_trouble_is_one_finding_whatever_the_way_it_came(engine: Engine) {
+    let all = messages(|number| number < EAST - 1);
+    let clean = Bench::new(engine, &register(), begin()).await;
+    judge(&clean, &all).await;
+    let found = findings(&clean).await;
+    let (common, single): (Vec<_>, Vec<_>) =
+        found.iter().partition(|f| f.machine.id.as_str().starts_with(COMMON_ID));
+    assert_eq!(common.len(), 1, "{found:#?}");
+    let one = &common[0].machine;
+    assert_eq!((&one.scope, one.members.len()), (&Scope::Region("east".into()), 5));
+    assert_eq!(common[0].alarm_state(now()), AlarmState::Unacknowledged);
+    assert_eq!(single.len(), 5);
+    for member in single {
+        assert_eq!(member.machine.part_of.as_ref(), Some(&one.id));
+        assert_eq!(member.alarm_state(now()), AlarmState::SuppressedByDesign, "told by the common one alone");
+    }
+
+    // Units one after the other, in parts with stops between.
+    let mut by_unit = all.clone();
+    by_unit.sort_by(|a, b| b.envelope.topic.cmp(&a.envelope.topic));
+    let other = Bench::new(engine, &register(), begin()).await;
+    for part in by_unit.chunks(by_unit.len() / 3 + 1) {
+        judge(&other, part).await;
+    }
+    let machines = |found: &[Finding]| found.iter().map(|f| f.machine.clone()).collect::<Vec<_>>();
+    assert_eq!(machines(&findings(&other).await), machines(&found));
+}
+
+pub(crate) async fn single_faults_stay_single(engine: Engine) {
+    let bench = Bench::new(engine, &register(), begin()).await;
+    judge(&bench, &messages(|number| number == 1 || number == EAST)).await;
+    let found = findings(&bench).await;
+    assert_eq!(found.len(), 2, "{found:#?}");
+    assert!(found.iter().all(|f| f.machine.part_of.is_none()));
+    assert!(found.iter().all(|f| f.alarm_state(now()) == AlarmState::Unacknowledged));
+}

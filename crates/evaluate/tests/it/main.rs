@@ -1,0 +1,45 @@
+//! Evaluation over a real store: every case runs on `SQLite` and on `PostgreSQL`.
+
+#![expect(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    reason = "a case fails by panicking, and its helpers are no test functions that clippy knows"
+)]
+
+mod bench;
+mod common_cause;
+mod decisions;
+mod links;
+mod order;
+
+macro_rules! on_both {
+    ($($module:ident :: $case:ident),* $(,)?) => {
+        mod sqlite {
+            $(#[test]
+            fn $case() {
+                crate::bench::run(crate::bench::Engine::Sqlite, crate::$module::$case);
+            })*
+        }
+
+        mod postgres {
+            $(#[test]
+            fn $case() {
+                crate::bench::run(crate::bench::Engine::Postgres, crate::$module::$case);
+            })*
+        }
+    };
+}
+
+on_both! {
+    common_cause::one_regions_trouble_is_one_finding_whatever_the_way_it_came,
+    common_cause::single_faults_stay_single,
+    decisions::merged_and_reopened_findings_are_the_same_after_restarts_kills_and_late_data,
+    decisions::a_silent_unit_still_gets_its_finding_split_off_and_what_comes_late_takes_its_place,
+    links::stops_and_kills_change_no_comms_finding,
+    order::the_step_is_found_once_and_dated,
+    order::order_repeats_and_delay_change_nothing,
+    order::stops_and_kills_change_nothing,
+    order::an_exchanged_sensor_is_no_fault_whenever_it_is_told,
+    order::a_withdrawn_entry_was_never_there,
+    order::what_came_beyond_the_horizon_is_left_out_of_every_later_fold,
+}
