@@ -42,9 +42,9 @@ fn register() -> Register {
     toml::from_str(&text).unwrap()
 }
 
-fn message(unit: i64) -> NewMessage {
-    let sample = Sample { time: now(), channel: ChannelIx(0), value: 400_000.0 };
-    bench::message(unit, now(), now().micros(), vec![sample])
+fn message(unit: i64, at: Time) -> NewMessage {
+    let sample = Sample { time: at, channel: ChannelIx(0), value: 400_000.0 };
+    bench::message(unit, at, at.micros(), vec![sample])
 }
 
 fn start(bench: &Bench) -> (CancellationToken, JoinHandle<()>) {
@@ -77,11 +77,13 @@ async fn live(engine: Engine, interrupted: bool) -> (Vec<MachinePart>, Vec<Comms
     NOW.store(begin().micros(), Ordering::SeqCst);
     let (mut stop, mut running) = start(&bench);
     for step in 0..240 {
-        NOW.store((begin() + Span::from_mins(2 * step)).micros(), Ordering::SeqCst);
+        let at = begin() + Span::from_mins(2 * step);
         let away = (120..210).contains(&step);
-        let talks: Vec<NewMessage> =
-            (0..UNITS).filter(|n| !(away && (*n < UNITS / 2 || *n == 11))).map(message).collect();
+        let talks = (0..UNITS).filter(|n| !(away && (*n < UNITS / 2 || *n == 11)));
+        let talks: Vec<NewMessage> = talks.map(|unit| message(unit, at)).collect();
         store.append(&talks).await.unwrap();
+        // The clock moves after them: a tick between the two would be another, equally true, course of events.
+        NOW.store(at.micros(), Ordering::SeqCst);
         if interrupted && step % 37 == 5 {
             bench::finish(stop, running, if step % 2 == 0 { End::Kill } else { End::Stop }).await;
             (stop, running) = start(&bench);
