@@ -5,22 +5,22 @@
 //! quarantine; the others are not delayed by it and nothing is lost without a count.
 
 mod attempt;
+mod gather;
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use notchwatch_model::{Decoded, Reason};
-use notchwatch_store::{Error, NewMessage};
-use tokio::sync::mpsc;
-use tokio::time::{Instant, timeout_at};
+use notchwatch_store::{Batch, Error, NewMessage};
+use tokio::sync::{Notify, mpsc};
 
 pub(crate) use attempt::{Committer, Patience};
+pub(crate) use gather::{Gathered, gather};
 
 use crate::ack::Acker;
 use crate::counters::{Counters, add, micros};
 use crate::health::HealthReason;
-use crate::intake::{Place, Ready};
-use crate::options::Batching;
+use crate::intake::Place;
 use attempt::Attempt;
 
 /// Why a commit ended without being done.
@@ -34,26 +34,23 @@ pub enum CommitError {
     Store(#[from] Error),
 }
 
-/// Commits and acknowledges until decoding has ended, then asks for the end of the connection.
+/// Commits and acknowledges until gathering has ended, then asks for the end of the connection. `idle` hears when the
+/// next batch is wanted.
 pub(crate) async fn run(
-    mut ready: mpsc::Receiver<Vec<Ready>>,
+    mut gathered: mpsc::Receiver<Gathered>,
+    idle: Arc<Notify>,
     committer: Committer,
     acker: Acker,
-    batching: Batching,
     counters: Arc<Counters>,
 ) {
-    while let Some(batch) = next_batch(&mut ready, batching).await {
-        let mut messages = Vec::with_capacity(batch.len());
-        let mut places = Vec::with_capacity(batch.len());
-        for Ready { message, place } in batch {
-            messages.extend(message);
-            places.push(place);
-        }
+    idle.notify_one();
+    while let Some(Gathered { batch, places }) = gathered.recv().await {
         let began = std::time::Instant::now();
-        if let Err(error) = committer.commit(messages).await {
+        if let Err(error) = committer.commit(batch).await {
             tracing::warn!(%error, held = places.len(), "messages are left to the broker, which sends them again");
             break;
         }
+        idle.notify_one();
         timed(&counters, &places, began);
         for Place { ticket, permit, .. } in places {
             // The place is free before the acknowledgement leaves: the broker may answer it with the next message
@@ -76,26 +73,12 @@ fn timed(counters: &Counters, places: &[Place], began: std::time::Instant) {
     counters.stored_longest_us.fetch_max(longest, Ordering::Relaxed);
 }
 
-/// The next batch: full, or as large as it is when its first message has waited for the linger time. It may hold some
-/// messages more than a full one: groups of the decoder are not split.
-async fn next_batch(ready: &mut mpsc::Receiver<Vec<Ready>>, batching: Batching) -> Option<Vec<Ready>> {
-    let mut batch = ready.recv().await?;
-    let until = Instant::now() + batching.linger;
-    while batch.len() < batching.messages {
-        match timeout_at(until, ready.recv()).await {
-            Ok(None) | Err(_) => break,
-            Ok(Some(more)) => batch.extend(more),
-        }
-    }
-    Some(batch)
-}
-
 impl Committer {
     /// Makes every message durable: in the journal, in quarantine, or both. Keeps their order.
-    pub(crate) async fn commit(&self, messages: Vec<NewMessage>) -> Result<(), CommitError> {
-        let mut parts = vec![messages];
+    pub(crate) async fn commit(&self, batch: Batch) -> Result<(), CommitError> {
+        let mut parts = vec![batch];
         while let Some(part) = parts.pop() {
-            if part.is_empty() {
+            if part.messages().is_empty() {
                 continue;
             }
             match self.attempt(part).await? {
@@ -104,7 +87,7 @@ impl Committer {
                     self.count_split();
                     tracing::warn!(%error, messages = part.len(), "the store refuses a batch: it is split");
                     let second = part.split_off(part.len() / 2);
-                    parts.extend([second, part]);
+                    parts.extend([second, part].map(Batch::from_iter));
                 }
                 Attempt::Refused(part, error) => self.set_aside(part, error).await?,
             }
@@ -117,15 +100,15 @@ impl Committer {
     async fn set_aside(&self, part: Vec<NewMessage>, error: Error) -> Result<(), CommitError> {
         let mut error = error;
         loop {
-            let refused = part.iter().map(|m| refused_by_store(m, &error)).collect::<Vec<_>>();
-            let bare = refused.iter().map(without_bytes).collect();
+            let refused = part.iter().map(|m| refused_by_store(m, &error)).collect::<Batch>();
+            let bare = refused.messages().iter().map(without_bytes).collect();
             for form in [refused, bare] {
                 if let Attempt::Done = self.attempt(form).await? {
                     return Ok(());
                 }
             }
             self.hold(HealthReason::StoreFailing, error).await?;
-            match self.attempt(part.clone()).await? {
+            match self.attempt(part.iter().cloned().collect()).await? {
                 Attempt::Done => return Ok(()),
                 Attempt::Refused(_, again) => error = again,
             }

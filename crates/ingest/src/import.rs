@@ -6,7 +6,7 @@
 use std::sync::Arc;
 
 use notchwatch_model::{Envelope, RailwayFilter, Reason, Refusal, Seq};
-use notchwatch_store::{Error, NewMessage, Store};
+use notchwatch_store::{Batch, Error, NewMessage, Store};
 use notchwatch_wire::{Decoder, RegisterIndex};
 use tokio_util::task::TaskTracker;
 
@@ -105,14 +105,14 @@ async fn import_into(
         tracker: TaskTracker::new(),
         patience: Patience::None,
     };
-    let mut batch = Vec::with_capacity(BATCH);
+    let mut batch = Batch::default();
     let (mut messages, mut bytes) = (0, 0);
     for envelope in envelopes {
         messages += 1;
         bytes += envelope.payload.len();
         let decoded = decode(&envelope);
         batch.push(NewMessage { envelope, decoded });
-        if batch.len() >= BATCH || bytes >= BATCH_BYTES {
+        if batch.messages().len() >= BATCH || bytes >= BATCH_BYTES {
             committer.commit(std::mem::take(&mut batch)).await?;
             bytes = 0;
             progress(messages);

@@ -1,6 +1,6 @@
 //! Start and stop: the tasks of ingest and what joins them.
 //!
-//! Owns the three tasks (poll loop, decoding, commit), the two queues between them and the deadline of a stop.
+//! Owns the four tasks (poll loop, decoding, gathering, commit), the queues between them and the deadline of a stop.
 
 use std::sync::Arc;
 
@@ -8,7 +8,7 @@ use notchwatch_model::Time;
 use notchwatch_store::Store;
 use notchwatch_wire::{Decoder, RegisterIndex};
 use rumqttc::v5::AsyncClient;
-use tokio::sync::{mpsc, watch};
+use tokio::sync::{Notify, mpsc, watch};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
@@ -22,7 +22,7 @@ use crate::session::{LOSSY_HELD, Session, held_at_most};
 use crate::sink::Sink;
 use crate::{commit, intake};
 
-/// Groups of decoded messages that wait for a commit: about one batch.
+/// Groups of decoded messages that wait to be packed.
 const GROUPS: usize = 8;
 
 /// Where receive times come from.
@@ -75,8 +75,11 @@ pub fn start_with(
     // Poll loop to decoding. It has room for every message that may be held. Overflow: QoS 0 is dropped and counted;
     // for QoS 1 the poll loop stops reading, so that the rest waits in the broker.
     let (deliver, deliveries) = mpsc::channel(held_at_most(&options) + LOSSY_HELD);
-    // Decoding to commit: a few groups. Overflow: decoding waits.
+    // Decoding to gathering: a few groups. Overflow: decoding waits.
     let (prepared, ready) = mpsc::channel(GROUPS);
+    // Gathering to commit: one batch, handed over when the commit before it is done.
+    let (full, gathered) = mpsc::channel(1);
+    let idle = Arc::new(Notify::new());
 
     let committer = Committer {
         sink,
@@ -85,7 +88,9 @@ pub fn start_with(
         tracker: tracker.clone(),
         patience: Patience::Until(abandon.clone()),
     };
-    let committing = commit::run(ready, committer, acker.clone(), options.batching, Arc::clone(&counters));
+    let committing =
+        commit::run(gathered, Arc::clone(&idle), committer, acker.clone(), Arc::clone(&counters));
+    tracker.spawn(commit::gather(ready, full, idle, options.batching));
     tracker.spawn(intake::run(deliveries, prepared, decode, options.message_bytes, Arc::clone(&counters)));
     let commits = tracker.spawn(committing);
     let deadline = options.stop_within;

@@ -4,7 +4,7 @@ use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::Duration;
 
 use notchwatch_model::{Decoded, Envelope, RailwayId, Reason, Time, UnitId, UnitKey};
-use notchwatch_store::{Appended, Error, NewMessage};
+use notchwatch_store::{Appended, Batch, Error, NewMessage};
 
 use crate::sink::{Committing, Sink};
 
@@ -65,7 +65,8 @@ impl TestSink {
 }
 
 impl Sink for Arc<TestSink> {
-    fn append(&self, batch: Arc<Vec<NewMessage>>) -> Committing {
+    fn append(&self, batch: Arc<Batch>) -> Committing {
+        let batch = batch.messages().to_vec();
         let sink = Arc::clone(self);
         *sink.calls.lock().unwrap() += 1;
         let mode = *sink.mode.lock().unwrap();

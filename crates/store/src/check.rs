@@ -11,7 +11,7 @@ use crate::db::{Db, Row, values};
 use crate::journal::read::{
     block_day, block_samples, block_texts, latest_samples, row_samples, texts_and_uoms,
 };
-use crate::pack::rollup;
+use crate::pack::{payloads, rollup};
 use crate::{Error, Result, Store, int};
 
 /// Rows read in one transaction.
@@ -130,8 +130,7 @@ impl Store {
     }
 
     async fn walk_journal(&self, most: usize) -> Result<u64> {
-        let sql =
-            "SELECT seq, samples, packed, extras, crc FROM journal WHERE seq < $1 ORDER BY seq DESC LIMIT $2";
+        let sql = "SELECT seq, samples, packed, extras, crc, raw FROM journal WHERE seq < $1 ORDER BY seq DESC LIMIT $2";
         let (mut before, mut looked) = (i64::MAX, 0);
         loop {
             let page = AT_ONCE.min(most - looked);
@@ -140,6 +139,7 @@ impl Store {
                 before = row.int("seq")?;
                 let samples = row_samples(row).and_then(|s| counted(s.len(), row.count("samples")?));
                 let read = samples.and_then(|()| texts_and_uoms(row).map(drop));
+                self.shared.known.spare(Place::Payloads { seq: before }, payloads_read(row))?;
                 self.shared.known.spare(Place::Journal { seq: before }, read)?;
             }
             looked += rows.len();
@@ -148,6 +148,11 @@ impl Store {
             }
         }
     }
+}
+
+/// Payloads read back whole: their frames have a checksum.
+fn payloads_read(row: &Row) -> Result<()> {
+    payloads::unpack(&row.blob("raw")?).map(drop).map_err(|broken| broken.at("payloads"))
 }
 
 /// Channel by channel; where all of them read well, the number of samples is compared with what the row says.

@@ -22,6 +22,7 @@ pub(crate) enum Place {
     Rollup { unit_no: i64, day: i64 },
     Latest { unit_no: i64 },
     Journal { seq: i64 },
+    Payloads { seq: i64 },
 }
 
 /// Something that is not what was written.
@@ -91,6 +92,9 @@ impl Place {
             Place::Rollup { .. } => "nothing: half-hour values are computed from samples, which takes longer",
             Place::Latest { .. } => "nothing: newest values are looked for in the last 40 days",
             Place::Journal { .. } => "samples and texts of one message",
+            Place::Payloads { .. } => {
+                "the bytes of some messages as received; their samples and texts remain"
+            }
         }
     }
 
@@ -99,7 +103,7 @@ impl Place {
             Place::Block { .. } | Place::Channel { .. } | Place::Texts { .. } => {
                 "restore a backup, or import the recorded day again"
             }
-            Place::Rollup { .. } => "none needed",
+            Place::Rollup { .. } | Place::Payloads { .. } => "none needed",
             Place::Latest { .. } => "none needed: the next sealing of the unit writes it anew",
             Place::Journal { .. } => "restore a backup, or let the message be sent again",
         }
@@ -127,6 +131,7 @@ impl fmt::Display for Place {
             }
             Place::Latest { unit_no } => write!(f, "latest of unit_no {unit_no}"),
             Place::Journal { seq } => write!(f, "journal {seq}"),
+            Place::Payloads { seq } => write!(f, "payloads held by journal {seq}"),
         }
     }
 }

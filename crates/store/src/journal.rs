@@ -1,12 +1,14 @@
 //! The journal and what is read from samples: shapes here, the work in the files below.
 
 mod append;
+mod batch;
 pub(crate) mod read;
 mod rollups;
 mod seal;
 mod seal_day;
 pub(crate) mod writer;
 
+pub use batch::Batch;
 use notchwatch_model::{Decoded, Envelope, Sample, Seq, TextSample, Time, UnitKey, UomUse};
 
 /// A message to commit: as received, and what decoding made of it. With a unit and at least one sample or text it

@@ -8,6 +8,7 @@ pub(crate) mod bytes;
 pub(crate) mod column;
 pub(crate) mod extras;
 pub(crate) mod message;
+pub(crate) mod payloads;
 pub(crate) mod rollup;
 pub(crate) mod values;
 

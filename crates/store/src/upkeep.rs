@@ -33,9 +33,11 @@ impl Store {
                 if let Ok(newest) = newest_event(&db).await {
                     advance(&events, newest);
                 }
-                if let Db::Sqlite(pools) = &db
-                    && looked.elapsed() >= CHECKPOINT
-                {
+                let Db::Sqlite(pools) = &db else { continue };
+                if let Err(error) = sqlite::backfill(pools).await {
+                    tracing::debug!(%error, "the write-ahead log was not written into the file");
+                }
+                if looked.elapsed() >= CHECKPOINT {
                     looked = Instant::now();
                     warned = shorten_log(pools, warned).await;
                 }

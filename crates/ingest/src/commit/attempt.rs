@@ -5,7 +5,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use notchwatch_store::{Appended, Error, NewMessage};
+use notchwatch_store::{Appended, Batch, Error, NewMessage};
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
@@ -52,20 +52,20 @@ pub(super) enum Attempt {
 
 impl Committer {
     /// Appends a batch, holding it while the store is away.
-    pub(super) async fn attempt(&self, batch: Vec<NewMessage>) -> Result<Attempt, CommitError> {
+    pub(super) async fn attempt(&self, batch: Batch) -> Result<Attempt, CommitError> {
         let mut backoff = Backoff::default();
         let batch = Arc::new(batch);
         loop {
             let error = match self.append(Arc::clone(&batch)).await? {
                 Ok(appended) => {
-                    self.count(&batch, appended);
+                    self.count(batch.messages(), appended);
                     self.health.clear(&OURS);
                     return Ok(Attempt::Done);
                 }
                 Err(error) => error,
             };
             let Some(reason) = held_for(&error) else {
-                return Ok(Attempt::Refused(Arc::unwrap_or_clone(batch), error));
+                return Ok(Attempt::Refused(messages(batch), error));
             };
             self.wait(reason, error, backoff.next(AWAY)).await?;
         }
@@ -93,7 +93,7 @@ impl Committer {
 
     /// One call of the store, in a task of its own: a panic there is a refusal like any other, and a call that hangs
     /// is reported while it is waited for.
-    async fn append(&self, batch: Arc<Vec<NewMessage>>) -> Result<Result<Appended, Error>, CommitError> {
+    async fn append(&self, batch: Arc<Batch>) -> Result<Result<Appended, Error>, CommitError> {
         let began = Instant::now();
         let mut call = self.tracker.spawn(self.sink.append(batch));
         let joined = loop {
@@ -130,6 +130,11 @@ impl Committer {
             self.counters.refuse(refusal.reason);
         }
     }
+}
+
+/// The messages back, from a batch that nobody else holds any more or from a copy of it.
+fn messages(batch: Arc<Batch>) -> Vec<NewMessage> {
+    Arc::try_unwrap(batch).map_or_else(|shared| shared.messages().to_vec(), Batch::into_messages)
 }
 
 /// Why everything is held for this error; `None` when it speaks of the batch.

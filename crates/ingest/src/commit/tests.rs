@@ -2,12 +2,10 @@
 
 use std::time::Duration;
 
-use tokio::sync::Semaphore;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use super::*;
-use crate::ack::Ticket;
 use crate::health::{Health, HealthCell};
 use crate::test_sink::{Mode, TestSink, message};
 
@@ -32,7 +30,7 @@ fn rig(mode: Mode) -> Rig {
     Rig { sink, committer, health, abandon }
 }
 
-fn batch(payloads: impl IntoIterator<Item = String>) -> Vec<NewMessage> {
+fn batch(payloads: impl IntoIterator<Item = String>) -> Batch {
     payloads.into_iter().map(|p| message(&p)).collect()
 }
 
@@ -118,29 +116,4 @@ async fn the_end_of_the_time_to_stop_ends_a_wait() {
         rig.abandon.cancel();
     });
     assert!(matches!(done, Err(CommitError::Abandoned)));
-}
-
-#[tokio::test(start_paused = true)]
-async fn a_batch_is_full_or_has_lingered() {
-    let (sender, mut receiver) = mpsc::channel(16);
-    let slots = Arc::new(Semaphore::new(16));
-    let ready = |packet| {
-        let permit = Arc::clone(&slots).try_acquire_owned().unwrap();
-        let since = std::time::Instant::now();
-        Ready { message: None, place: Place { ticket: Ticket { epoch: 0, packet }, since, permit } }
-    };
-    let batching = Batching { messages: 4, linger: Duration::from_millis(20) };
-    // Groups as decoding hands them on; none is split, so a batch may be a little more than full.
-    for group in [1..3, 3..6, 6..7, 7..8] {
-        sender.try_send(group.map(ready).collect()).unwrap();
-    }
-    let mut sizes = Vec::new();
-    let began = Instant::now();
-    sizes.push(next_batch(&mut receiver, batching).await.unwrap().len());
-    assert_eq!(began.elapsed(), Duration::ZERO);
-    sizes.push(next_batch(&mut receiver, batching).await.unwrap().len());
-    assert!(began.elapsed() >= batching.linger);
-    drop(sender);
-    assert_eq!(sizes, [5, 2]);
-    assert!(next_batch(&mut receiver, batching).await.is_none());
 }

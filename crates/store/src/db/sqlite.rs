@@ -8,9 +8,10 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use sqlx::sqlite::{
-    SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteSynchronous,
+    SqliteArguments, SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions,
+    SqliteSynchronous,
 };
-use sqlx::{AssertSqlSafe, Connection as _, QueryBuilder, Sqlite, Transaction};
+use sqlx::{Arguments as _, AssertSqlSafe, Connection as _, Sqlite, Transaction};
 
 use super::{Column, Row, Value};
 use crate::{Error, Result};
@@ -27,12 +28,19 @@ const SIZES: [usize; 4] = [256, 64, 16, 1];
 const STATEMENT_BYTES: usize = 16 << 20;
 /// Size above which the write-ahead log is cut back (ours: small beside any disk, large beside a busy minute).
 pub(crate) const WAL_BYTES: u64 = 64 << 20;
+/// Size from which the write-ahead log is written into the file beside the commits.
+const BACKFILL_BYTES: u64 = 4 << 20;
+/// Pages in the log at which a commit writes them into the file itself (32 MiB): what it finds left, since that has
+/// been done beside it up to a second before, and only such a commit lets the log begin anew.
+const CHECKPOINT_PAGES: u32 = 8_000;
 
 /// Connections of one database file.
 #[derive(Debug, Clone)]
 pub(crate) struct Pools {
     writer: SqlitePool,
     readers: SqlitePool,
+    /// One connection that writes the log into the file.
+    keeper: SqlitePool,
     path: PathBuf,
 }
 
@@ -53,7 +61,9 @@ pub(crate) async fn open(url: &str, readers: u32, alone: bool) -> Result<(Pools,
         .busy_timeout(BUSY)
         .pragma("journal_size_limit", WAL_BYTES.to_string())
         .pragma("mmap_size", (256 << 20).to_string())
+        .pragma("wal_autocheckpoint", CHECKPOINT_PAGES.to_string())
         .pragma("temp_store", "memory");
+    let keeper = SqlitePoolOptions::new().max_connections(1).connect_lazy_with(base.clone());
     let writer = SqlitePoolOptions::new()
         .max_connections(1)
         .acquire_timeout(TURN)
@@ -66,7 +76,7 @@ pub(crate) async fn open(url: &str, readers: u32, alone: bool) -> Result<(Pools,
         .max_connections(readers.max(1))
         .acquire_timeout(TURN)
         .connect_lazy_with(reading);
-    Ok((Pools { writer, readers, path }, lock))
+    Ok((Pools { writer, readers, keeper, path }, lock))
 }
 
 pub(crate) async fn read(pools: &Pools) -> Result<Transaction<'static, Sqlite>> {
@@ -96,6 +106,7 @@ async fn begin(pool: &SqlitePool, words: &'static str) -> Result<Transaction<'st
 
 pub(crate) async fn close(pools: &Pools) {
     pools.readers.close().await;
+    pools.keeper.close().await;
     pools.writer.close().await;
 }
 
@@ -126,32 +137,46 @@ pub(crate) async fn script(tx: &mut Transaction<'static, Sqlite>, sql: &'static 
 pub(crate) async fn insert(
     tx: &mut Transaction<'static, Sqlite>,
     table: &'static str,
-    columns: Vec<(&'static str, Column)>,
+    mut columns: Vec<(&'static str, Column)>,
     suffix: &'static str,
 ) -> Result<u64> {
     let rows = columns.first().map_or(0, |(_, c)| c.len());
     let names: Vec<&str> = columns.iter().map(|(name, _)| *name).collect();
+    let row = format!("({})", vec!["?"; names.len()].join(","));
     let mut touched = 0;
     let mut from = 0;
     while from < rows {
         let to = chunk_end(&columns, from, rows);
-        let mut query = QueryBuilder::<Sqlite>::new(format!("INSERT INTO {table} ({}) ", names.join(", ")));
-        query.push_values(from..to, |mut row, ix| {
-            for (_, column) in &columns {
+        let places = vec![&row[..]; to - from].join(",");
+        let sql = format!("INSERT INTO {table} ({}) VALUES {places} {suffix}", names.join(", "));
+        let mut arguments = SqliteArguments::default();
+        arguments.reserve(names.len() * (to - from), 0);
+        for ix in from..to {
+            for (_, column) in &mut columns {
                 match column {
-                    Column::Ints(v) => row.push_bind(v.get(ix).copied().flatten()),
-                    Column::Texts(v) => row.push_bind(v.get(ix).cloned().flatten()),
-                    Column::Blobs(v) => row.push_bind(v.get(ix).cloned().flatten()),
-                    Column::Bools(v) => row.push_bind(v.get(ix).copied()),
-                };
+                    Column::Ints(v) => arguments.add(v.get(ix).copied().flatten()),
+                    Column::Texts(v) => arguments.add(v.get_mut(ix).and_then(Option::take)),
+                    Column::Blobs(v) => arguments.add(v.get_mut(ix).and_then(Option::take)),
+                    Column::Bools(v) => arguments.add(v.get(ix).copied()),
+                }
+                .map_err(|error| Error::Refused(error.to_string()))?;
             }
-        });
-        query.push(" ").push(suffix);
+        }
         let kept = SIZES.contains(&(to - from));
-        touched += query.build().persistent(kept).execute(&mut **tx).await?.rows_affected();
+        let query = sqlx::query_with::<Sqlite, _>(AssertSqlSafe(sql), arguments).persistent(kept);
+        touched += query.execute(&mut **tx).await?.rows_affected();
         from = to;
     }
     Ok(touched)
+}
+
+/// Writes the write-ahead log into the file, beside commits and reads: none waits for it, and none is waited for
+/// (<https://sqlite.org/wal.html>, section 2.1).
+pub(crate) async fn backfill(pools: &Pools) -> Result<()> {
+    if wal_size(&pools.path) > BACKFILL_BYTES {
+        sqlx::raw_sql("PRAGMA wal_checkpoint(PASSIVE)").execute(&pools.keeper).await?;
+    }
+    Ok(())
 }
 
 /// Cuts the write-ahead log back when it has grown beyond its limit. Returns its size afterwards, in bytes.
@@ -186,7 +211,7 @@ pub(crate) fn sort(code: i32, message: String) -> Error {
 fn bind(
     sql: Cow<'static, str>,
     values: Vec<Value>,
-) -> Result<sqlx::query::Query<'static, Sqlite, sqlx::sqlite::SqliteArguments>> {
+) -> Result<sqlx::query::Query<'static, Sqlite, SqliteArguments>> {
     let mut query = sqlx::query::<Sqlite>(AssertSqlSafe(sql));
     for value in values {
         query = match value {

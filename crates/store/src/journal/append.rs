@@ -5,69 +5,68 @@
 
 use std::collections::{HashMap, HashSet};
 
-use notchwatch_model::{RailwayId, Reason, Refusal, Sample, Seq, Time, UnitKey};
+use notchwatch_model::{RailwayId, Reason, Refusal, Seq};
 
+use super::batch::{Batch, Row};
 use super::writer::{BatchDigest, BatchId, digest};
 use super::{Appended, NewMessage};
 use crate::clean::clean;
 use crate::db::{Column, Tx, values};
-use crate::pack::{bytes, extras, message};
+use crate::pack::bytes;
 use crate::quarantine::{Refused, put_refused, refused_rows};
 use crate::register::give;
 use crate::{Error, Result, Store, held, int};
 
-/// A message made ready for the journal.
-pub(crate) struct Ready<'a> {
-    pub(crate) message: &'a NewMessage,
-    pub(crate) unit_no: i64,
-    pub(crate) first: Time,
-    pub(crate) last: Time,
-    pub(crate) samples: usize,
-    pub(crate) packed: Vec<u8>,
-    pub(crate) extras: Option<Vec<u8>>,
-    pub(crate) raw: Vec<u8>,
+/// A row that has what the journal wants.
+#[derive(Clone, Copy)]
+struct Numbered<'a> {
+    message: &'a NewMessage,
+    row: &'a Row,
+    unit_no: i64,
 }
 
 /// A batch made ready.
-struct Batch<'a> {
-    messages: &'a [NewMessage],
-    ready: Vec<Ready<'a>>,
+struct Prepared<'a> {
+    batch: &'a Batch,
+    rows: Vec<Numbered<'a>>,
+    /// By row, the group of payloads that it holds.
+    payloads: Vec<(usize, Vec<u8>)>,
     refused: Vec<Refused>,
     doubts: Vec<BatchId>,
 }
 
 impl Store {
+    /// As [`Store::commit`], for messages that are not packed yet.
+    pub async fn append(&self, messages: &[NewMessage]) -> Result<Appended> {
+        self.commit(&messages.iter().cloned().collect()).await
+    }
+
     /// Commits a batch of messages: one transaction, journal rows in the order given, refusals into quarantine.
     /// When it returns, every message of the batch is durable. On [`Error::Unreachable`] and [`Error::Full`] try again
     /// with the same batch: if the answer to a commit was lost, the batch is found and not written twice.
     ///
-    /// A row that the database refuses goes to quarantine as [`Reason::Store`] and the rest is committed. Values that
-    /// are not finite are never stored.
-    pub async fn append(&self, batch: &[NewMessage]) -> Result<Appended> {
-        if batch.is_empty() {
+    /// A row that the database refuses goes to quarantine as [`Reason::Store`] and the rest is committed.
+    pub async fn commit(&self, batch: &Batch) -> Result<Appended> {
+        let messages = batch.messages();
+        if messages.is_empty() {
             return Ok(Appended::default());
         }
-        let (ready, refused) = self.prepare(batch).await?;
-        let doubts = self.doubts(batch);
-        let all = Batch { messages: batch, ready, refused, doubts };
+        let all = self.prepare(batch).await?;
         let mut first = self.write(&all, Mode::Whole).await;
         if let Err(Error::NoPart(_)) = first {
-            self.make_journal_now(all.ready.len()).await?;
+            self.make_journal_now(all.rows.len()).await?;
             first = self.write(&all, Mode::Whole).await;
         }
         let done = match first {
             Err(Error::Refused(what)) => {
-                tracing::warn!(
-                    what,
-                    messages = batch.len(),
-                    "a row was refused by the database: sorting it out"
-                );
+                let messages = messages.len();
+                tracing::warn!(what, messages, "a row was refused by the database: sorting it out");
                 self.write(&all, Mode::Sorting).await
             }
             done => done,
         }?;
         if !all.doubts.is_empty() {
-            held(&self.shared.writer).settle(&digest(batch));
+            held(&self.shared.writer).settle(&digest(messages));
         }
         Ok(done)
     }
@@ -82,52 +81,62 @@ impl Store {
         }
     }
 
-    /// Packs what can be stored and lists what cannot.
-    async fn prepare<'a>(&self, batch: &'a [NewMessage]) -> Result<(Vec<Ready<'a>>, Vec<Refused>)> {
-        let holding = batch.iter().filter(|m| !m.decoded.samples.is_empty() || !m.decoded.texts.is_empty());
-        let units = self.unit_numbers(holding.filter_map(|m| m.decoded.unit.as_ref())).await?;
+    /// Finds the numbers of the units and lists what cannot be stored.
+    async fn prepare<'a>(&self, batch: &'a Batch) -> Result<Prepared<'a>> {
+        let messages = batch.messages();
+        let of_rows = batch.rows().iter().filter_map(|row| batch.of(row)?.decoded.unit.as_ref());
+        let units = self.unit_numbers(of_rows).await?;
         let railways =
-            self.registered(batch.iter().filter_map(|m| Some(&m.decoded.unit.as_ref()?.railway))).await?;
-        let mut ready = Vec::with_capacity(batch.len());
+            self.registered(messages.iter().filter_map(|m| Some(&m.decoded.unit.as_ref()?.railway))).await?;
+        let mut rows = Vec::with_capacity(batch.rows().len());
+        let mut unknown = HashMap::new();
+        for row in batch.rows() {
+            let Some(message) = batch.of(row) else { continue };
+            match message.decoded.unit.as_ref().and_then(|unit| units.get(unit)) {
+                Some(unit_no) => rows.push(Numbered { message, row, unit_no: *unit_no }),
+                None => drop(unknown.insert(row.message, not_registered(message))),
+            }
+        }
         let mut refused = Vec::new();
-        for message in batch {
-            let mut refusals = message.decoded.refused.clone();
-            ready.extend(make_ready(message, &units, &mut refusals));
+        for (ix, message) in messages.iter().enumerate() {
+            let refusals: Vec<Refusal> =
+                message.decoded.refused.iter().cloned().chain(unknown.remove(&ix)).collect();
             if !refusals.is_empty() {
                 let railway = message.decoded.unit.as_ref().filter(|u| railways.contains(&u.railway));
                 refused.push(refused_rows(message, railway.map(|u| &u.railway), &refusals));
             }
         }
-        Ok((ready, refused))
+        let whole = rows.len() == batch.rows().len();
+        let payloads = if whole { batch.payloads() } else { payloads_of(batch, &rows) };
+        Ok(Prepared { batch, rows, payloads, refused, doubts: self.doubts(messages) })
     }
 
-    async fn write(&self, batch: &Batch<'_>, mode: Mode) -> Result<Appended> {
+    async fn write(&self, all: &Prepared<'_>, mode: Mode) -> Result<Appended> {
         let id = held(&self.shared.writer).next_id();
-        let ready = &batch.ready;
         let mut tx = self.shared.db.write().await?;
         // The counter is locked until a transaction ends: a commit in doubt is in by now, or never will be.
-        let first = give(&mut tx, "journal", ready.len()).await?;
-        if let Some(done) = committed(&mut tx, &batch.doubts).await? {
+        let first = give(&mut tx, "journal", all.rows.len()).await?;
+        if let Some(done) = committed(&mut tx, &all.doubts).await? {
             tx.end().await?;
             return Ok(done);
         }
-        let mut rows: Vec<(i64, &Ready<'_>)> = (first..).zip(ready).collect();
+        let mut rows: Vec<(i64, Numbered<'_>)> = (first..).zip(all.rows.iter().copied()).collect();
         let mut late = Vec::new();
         match mode {
-            Mode::Whole => put_rows(&mut tx, &rows).await?,
-            Mode::Sorting => late = sort_out(&mut tx, &mut rows, &railways_of(ready)).await?,
+            Mode::Whole => put_rows(&mut tx, &rows, &all.payloads).await?,
+            Mode::Sorting => late = sort_out(&mut tx, all.batch, &mut rows).await?,
         }
-        let refused: Vec<&Refused> = batch.refused.iter().chain(&late).collect();
+        let refused: Vec<&Refused> = all.refused.iter().chain(&late).collect();
         let bounds = *held(&self.shared.quarantine);
         let quarantined = put_refused(&mut tx, &refused, bounds).await?;
         let done = Appended {
             last: rows.last().map(|(seq, _)| Seq(*seq)),
             messages: rows.len() as u64,
-            samples: rows.iter().map(|(_, r)| r.samples as u64).sum(),
+            samples: rows.iter().map(|(_, r)| r.row.samples as u64).sum(),
             quarantined,
         };
         put_batch(&mut tx, &id, &done).await?;
-        self.commit_batch(tx, batch.messages, id).await?;
+        self.commit_batch(tx, all.batch.messages(), id).await?;
         Ok(done)
     }
 
@@ -152,84 +161,51 @@ enum Mode {
     Sorting,
 }
 
-fn railways_of(ready: &[Ready<'_>]) -> HashMap<i64, RailwayId> {
-    ready.iter().filter_map(|r| Some((r.unit_no, r.message.decoded.unit.as_ref()?.railway.clone()))).collect()
+fn not_registered(message: &NewMessage) -> Refusal {
+    let unit = message.decoded.unit.as_ref().map_or_else(|| "no unit".to_owned(), ToString::to_string);
+    let detail = format!("{unit} is not in the register of the store");
+    Refusal { reason: Reason::UnknownUnit, record: None, detail }
 }
 
-/// Packs a message. What cannot be stored is added to the refusals.
-fn make_ready<'a>(
-    message: &'a NewMessage,
-    units: &HashMap<UnitKey, i64>,
-    refusals: &mut Vec<Refusal>,
-) -> Option<Ready<'a>> {
-    let decoded = &message.decoded;
-    if decoded.samples.is_empty() && decoded.texts.is_empty() {
-        return None;
-    }
-    let known = decoded.unit.as_ref().and_then(|unit| units.get(unit));
-    let Some(unit_no) = known.copied() else {
-        let unit = decoded.unit.as_ref().map_or_else(|| "no unit".to_owned(), ToString::to_string);
-        let detail = format!("{unit} is not in the register of the store");
-        refusals.push(Refusal { reason: Reason::UnknownUnit, record: None, detail });
-        return None;
-    };
-    let finite: Vec<Sample>;
-    let samples = if decoded.samples.iter().all(|s| s.value.is_finite()) {
-        &decoded.samples
-    } else {
-        finite = decoded.samples.iter().copied().filter(|s| s.value.is_finite()).collect();
-        for sample in decoded.samples.iter().filter(|s| !s.value.is_finite()) {
-            let detail = format!("the value of channel {} is {}", sample.channel.0, sample.value);
-            refusals.push(Refusal { reason: Reason::NotFinite, record: None, detail });
+fn payloads_of(batch: &Batch, rows: &[Numbered<'_>]) -> Vec<(usize, Vec<u8>)> {
+    batch.payloads_of(&rows.iter().map(|r| r.row).collect::<Vec<_>>())
+}
+
+async fn put_rows(tx: &mut Tx, rows: &[(i64, Numbered<'_>)], payloads: &[(usize, Vec<u8>)]) -> Result<()> {
+    let all = || rows.iter().map(|(_, numbered)| numbered);
+    let packed = || all().map(|r| r.row);
+    let envelopes = || all().map(|r| &r.message.envelope);
+    let mut raw = vec![Vec::new(); rows.len()];
+    for (row, group) in payloads {
+        if let Some(raw) = raw.get_mut(*row) {
+            raw.clone_from(group);
         }
-        &finite
-    };
-    let times = || samples.iter().map(|s| s.time).chain(decoded.texts.iter().map(|t| t.time));
-    let (first, last) = (times().min()?, times().max()?);
-    Some(Ready {
-        message,
-        unit_no,
-        first,
-        last,
-        samples: samples.len(),
-        packed: message::pack(samples),
-        extras: extras::pack(&decoded.texts, &decoded.uoms),
-        raw: bytes::keep_raw(&message.envelope.payload),
-    })
-}
-
-async fn put_rows(tx: &mut Tx, rows: &[(i64, &Ready<'_>)]) -> Result<()> {
-    let content_type = |r: &Ready<'_>| r.message.envelope.content_type.as_deref().map(clean);
-    let all = || rows.iter().map(|(_, r)| *r);
+    }
     let columns = vec![
         ("seq", Column::ints(rows.iter().map(|(seq, _)| *seq))),
         ("unit_no", Column::ints(all().map(|r| r.unit_no))),
-        ("received", Column::ints(all().map(|r| r.message.envelope.received.micros()))),
-        ("first_event", Column::ints(all().map(|r| r.first.micros()))),
-        ("last_event", Column::ints(all().map(|r| r.last.micros()))),
-        ("open_day", Column::ints(all().map(|r| r.first.day()))),
-        ("retained", Column::Bools(all().map(|r| r.message.envelope.retained).collect())),
+        ("received", Column::ints(envelopes().map(|e| e.received.micros()))),
+        ("first_event", Column::ints(packed().map(|r| r.first.micros()))),
+        ("last_event", Column::ints(packed().map(|r| r.last.micros()))),
+        ("open_day", Column::ints(packed().map(|r| r.first.day()))),
+        ("retained", Column::Bools(envelopes().map(|e| e.retained).collect())),
         ("approximate", Column::Bools(all().map(|r| r.message.decoded.approximate).collect())),
-        ("samples", Column::ints(all().map(|r| int(r.samples)))),
-        ("topic", Column::texts(all().map(|r| clean(&r.message.envelope.topic)))),
-        ("content_type", Column::Texts(all().map(content_type).collect())),
-        ("packed", Column::blobs(all().map(|r| r.packed.clone()))),
-        ("extras", Column::Blobs(all().map(|r| r.extras.clone()).collect())),
+        ("samples", Column::ints(packed().map(|r| int(r.samples)))),
+        ("topic", Column::texts(envelopes().map(|e| clean(&e.topic)))),
+        ("content_type", Column::Texts(envelopes().map(|e| e.content_type.as_deref().map(clean)).collect())),
+        ("packed", Column::blobs(packed().map(|r| r.packed.clone()))),
+        ("extras", Column::Blobs(packed().map(|r| r.extras.clone()).collect())),
         (
             "crc",
-            Column::ints(all().map(|r| bytes::crc(&[&r.packed, r.extras.as_deref().unwrap_or_default()]))),
+            Column::ints(packed().map(|r| bytes::crc(&[&r.packed, r.extras.as_deref().unwrap_or_default()]))),
         ),
-        ("raw", Column::blobs(all().map(|r| r.raw.clone()))),
+        ("raw", Column::blobs(raw)),
     ];
     tx.insert("journal", columns, "").await.map(drop)
 }
 
 /// Writes rows in halves until each refused one is alone; those leave `rows` and become refusals.
-async fn sort_out(
-    tx: &mut Tx,
-    rows: &mut Vec<(i64, &Ready<'_>)>,
-    railways: &HashMap<i64, RailwayId>,
-) -> Result<Vec<Refused>> {
+async fn sort_out(tx: &mut Tx, batch: &Batch, rows: &mut Vec<(i64, Numbered<'_>)>) -> Result<Vec<Refused>> {
     let mut refused = Vec::new();
     let mut bad: HashSet<i64> = HashSet::new();
     let mut parts = Vec::new();
@@ -239,15 +215,16 @@ async fn sort_out(
         if some.is_empty() {
             continue;
         }
+        let numbered: Vec<Numbered<'_>> = some.iter().map(|(_, numbered)| *numbered).collect();
         tx.execute("SAVEPOINT part", values![]).await?;
-        match put_rows(tx, some).await {
+        match put_rows(tx, some, &payloads_of(batch, &numbered)).await {
             Ok(()) => drop(tx.execute("RELEASE SAVEPOINT part", values![]).await?),
             Err(Error::Refused(what)) => {
                 tx.execute("ROLLBACK TO SAVEPOINT part", values![]).await?;
                 tx.execute("RELEASE SAVEPOINT part", values![]).await?;
-                if let [(seq, ready)] = some {
+                if let [(seq, Numbered { message, .. })] = some {
                     let refusal = Refusal { reason: Reason::Store, record: None, detail: what };
-                    refused.push(refused_rows(ready.message, railways.get(&ready.unit_no), &[refusal]));
+                    refused.push(refused_rows(message, railway_of(message), &[refusal]));
                     bad.insert(*seq);
                 } else {
                     let middle = part.start + part.len() / 2;
@@ -260,6 +237,11 @@ async fn sort_out(
     }
     rows.retain(|(seq, _)| !bad.contains(seq));
     Ok(refused)
+}
+
+/// The railway of a message whose unit is registered.
+fn railway_of(message: &NewMessage) -> Option<&RailwayId> {
+    message.decoded.unit.as_ref().map(|unit| &unit.railway)
 }
 
 /// What a batch in doubt did, when it is in.

@@ -20,6 +20,8 @@ const LEVEL: i32 = 3;
 const WELL_LEVEL: i32 = 19;
 /// Compression of payloads, on the way to an acknowledgement.
 const FAST_LEVEL: i32 = 1;
+/// Room for compression that a thread keeps: what a group of usual payloads takes.
+const KEPT_ROOM: usize = 1 << 20;
 /// Payloads below this many bytes gain nothing (common practice).
 const WORTH_COMPRESSING: usize = 256;
 
@@ -171,27 +173,40 @@ pub(crate) fn decompress(bytes: &[u8]) -> Result<Vec<u8>, Broken> {
 
 /// A payload as it is kept: a form byte (0 as it is, 1 zstd), then the bytes.
 pub(crate) fn keep_raw(payload: &[u8]) -> Vec<u8> {
-    let packed = if payload.len() < WORTH_COMPRESSING { None } else { fast(payload) };
+    let packed = if payload.len() < WORTH_COMPRESSING { None } else { fast(1, payload) };
     match packed.filter(|packed| packed.len() <= payload.len()) {
         Some(packed) => packed,
         None => [&[0][..], payload].concat(),
     }
 }
 
-/// Compresses a payload behind its form byte. The compressor of the thread is used again and again: making one costs
+/// Compresses behind a form byte. The compressor and the room of the thread are used again and again: making them costs
 /// more than a payload does.
-fn fast(payload: &[u8]) -> Option<Vec<u8>> {
+pub(crate) fn fast(form: u8, bytes: &[u8]) -> Option<Vec<u8>> {
     thread_local! {
-        static COMPRESSOR: RefCell<Option<Compressor<'static>>> = RefCell::new(Compressor::new(FAST_LEVEL).ok());
+        static COMPRESSOR: RefCell<Option<Compressor<'static>>> = RefCell::new(compressor());
+        static ROOM: RefCell<Vec<u8>> = const { RefCell::new(Vec::new()) };
     }
-    COMPRESSOR.with_borrow_mut(|compressor| {
-        let mut packed = vec![0; 1 + zstd::zstd_safe::compress_bound(payload.len())];
-        let (form, room) = packed.split_first_mut()?;
-        *form = 1;
-        let length = compressor.as_mut()?.compress_to_buffer(payload, room).ok()?;
-        packed.truncate(1 + length);
+    ROOM.with_borrow_mut(|room| {
+        let most = zstd::zstd_safe::compress_bound(bytes.len());
+        if room.len() < most {
+            room.resize(most, 0);
+        }
+        let length = COMPRESSOR
+            .with_borrow_mut(|c| c.as_mut()?.compress_to_buffer(bytes, room.as_mut_slice()).ok())?;
+        let packed = [&[form][..], room.get(..length)?].concat();
+        if room.len() > KEPT_ROOM {
+            *room = Vec::new();
+        }
         Some(packed)
     })
+}
+
+/// Its frames end with a checksum of what is in them.
+fn compressor() -> Option<Compressor<'static>> {
+    let mut compressor = Compressor::new(FAST_LEVEL).ok()?;
+    compressor.include_checksum(true).ok()?;
+    Some(compressor)
 }
 
 /// The reverse of [`keep_raw`].
