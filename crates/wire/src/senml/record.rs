@@ -159,7 +159,33 @@ pub(crate) enum Label {
     MustUnderstandBase,
 }
 
+/// Labels of base fields.
+pub(crate) const BASES: u32 = Label::BaseName.bit()
+    | Label::BaseTime.bit()
+    | Label::BaseUnit.bit()
+    | Label::BaseValue.bit()
+    | Label::BaseSum.bit()
+    | Label::BaseVersion.bit();
+/// Labels of the values of which a record has one.
+pub(crate) const VALUES: u32 =
+    Label::Value.bit() | Label::StringValue.bit() | Label::BooleanValue.bit() | Label::DataValue.bit();
+/// Labels of a record's own fields.
+const OWN: u32 = VALUES
+    | Label::Name.bit()
+    | Label::Unit.bit()
+    | Label::Sum.bit()
+    | Label::Time.bit()
+    | Label::UpdateTime.bit();
+
 impl Label {
+    /// Its bit among the fields of a record; none for labels that are not of RFC 8428.
+    pub(crate) const fn bit(self) -> u32 {
+        match self {
+            Label::Other | Label::MustUnderstand | Label::MustUnderstandBase => 0,
+            known => 1 << known as u32,
+        }
+    }
+
     pub(crate) fn of(text: &str) -> Self {
         match text {
             "bn" => Label::BaseName,
@@ -223,7 +249,8 @@ pub(crate) struct Record<'a> {
     pub(crate) data: Slot<Data<'a>>,
     pub(crate) sum: Slot<f64>,
     pub(crate) time: Slot<f64>,
-    pub(crate) update_time: bool,
+    /// Labels that came, a bit each: what most records lack is not looked for in each of them.
+    pub(crate) fields: u32,
     /// A field that must be understood and is not; boxed, being rare.
     pub(crate) not_understood: Option<Box<NotUnderstood>>,
     /// It is no record at all: what it is instead.
@@ -256,6 +283,7 @@ impl<'a> Record<'a> {
     /// Takes one field.
     #[inline]
     pub(crate) fn put(&mut self, label: Label, scalar: Scalar<'a>) {
+        self.fields |= label.bit();
         match label {
             Label::BaseName => self.base_name.put(text(scalar)),
             Label::BaseTime => self.base_time.put(number(scalar)),
@@ -278,8 +306,7 @@ impl<'a> Record<'a> {
             }),
             Label::Sum => self.sum.put(number(scalar)),
             Label::Time => self.time.put(number(scalar)),
-            Label::UpdateTime => self.update_time = true,
-            Label::Other | Label::MustUnderstand | Label::MustUnderstandBase => {}
+            Label::UpdateTime | Label::Other | Label::MustUnderstand | Label::MustUnderstandBase => {}
         }
     }
 
@@ -294,24 +321,15 @@ impl<'a> Record<'a> {
         *place = Some(cut(text).into());
     }
 
+    /// Whether one of the labels came.
+    #[inline]
+    pub(crate) const fn has(&self, labels: u32) -> bool {
+        self.fields & labels != 0
+    }
+
     /// Whether it carries base fields and no field of its own.
-    pub(crate) fn is_base_only(&self) -> bool {
-        let bases = self.base_name.is_absent()
-            && self.base_time.is_absent()
-            && self.base_uom.is_absent()
-            && self.base_value.is_absent()
-            && self.base_sum.is_absent()
-            && self.base_version.is_absent();
-        !bases
-            && self.name.is_absent()
-            && self.uom.is_absent()
-            && self.value.is_absent()
-            && self.text.is_absent()
-            && self.flag.is_absent()
-            && self.data.is_absent()
-            && self.sum.is_absent()
-            && self.time.is_absent()
-            && !self.update_time
+    pub(crate) const fn is_base_only(&self) -> bool {
+        self.has(BASES) && !self.has(OWN)
     }
 }
 

@@ -8,7 +8,7 @@ use std::mem::take;
 
 use notchwatch_model::{Reason, Time, TimeError};
 
-use super::record::{Bad, Data, Record, Slot};
+use super::record::{BASES, Bad, Data, Record, Slot, VALUES};
 use super::{Fault, cut};
 
 /// Sums of base time and time below this are relative to now (RFC 8428 section 4.5.3), in seconds.
@@ -157,6 +157,12 @@ impl<'a> Resolver<'a> {
 
     /// Moves the record's base fields to the pack. A wrong one stays wrong until the same base is given again.
     fn take_bases(&mut self, record: &mut Record<'a>) {
+        if let Some(label) = record.not_understood.as_mut().and_then(|noted| noted.base.take()) {
+            self.not_understood = Some(label);
+        }
+        if !record.has(BASES) {
+            return;
+        }
         if !record.base_name.is_absent() {
             self.base_name = take(&mut record.base_name);
             self.base_name_count = self.base_name_count.wrapping_add(1);
@@ -165,9 +171,6 @@ impl<'a> Resolver<'a> {
         renew(&mut self.base_uom, &mut record.base_uom);
         renew(&mut self.base_value, &mut record.base_value);
         renew(&mut self.base_sum, &mut record.base_sum);
-        if let Some(label) = record.not_understood.as_mut().and_then(|noted| noted.base.take()) {
-            self.not_understood = Some(label);
-        }
     }
 
     fn entry(&self, record: &mut Record<'a>) -> Result<Entry<'_, 'a>, (Reason, String)> {
@@ -214,11 +217,10 @@ impl<'a> Resolver<'a> {
     }
 
     fn content(&self, record: &mut Record<'a>) -> Result<Option<Content<'a>>, (Reason, String)> {
-        let Record { value, text, flag, data, .. } = record;
-        let there = [!value.is_absent(), !text.is_absent(), !flag.is_absent(), !data.is_absent()];
-        if there.into_iter().filter(|there| *there).count() > 1 {
+        if (record.fields & VALUES).count_ones() > 1 {
             return Err((Reason::Value, "more than one of v, vs, vb and vd is there".to_owned()));
         }
+        let Record { value, text, flag, data, .. } = record;
         if let Some(value) = own(take(value), Reason::Value, "v")? {
             let base = usable(&self.base_value, Reason::Value, "bv")?;
             return Ok(add(base, Some(value), "bv + v")?.map(Content::Number));
