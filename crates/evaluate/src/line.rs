@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use notchwatch_model::{ChannelIx, Decision, MachinePart, Row, Sample, Span, Time, TimelineEntry};
+use notchwatch_model::{ChannelIx, Decision, MachinePart, Row, Sample, Span, Time, TimelineEntry, UnitKey};
 
 use crate::fold::{Fold, FoldContext, SnapshotError};
 use crate::rows::{Added, Rows};
@@ -18,6 +18,8 @@ pub const SNAPSHOT_EVERY: Span = Span::from_hours(6);
 pub struct Line {
     /// What the fold needs to know.
     pub context: FoldContext,
+    /// Where its snapshot boundaries lie.
+    phase: Span,
     fold: Fold,
     waiting: Rows,
     /// When the rows that wait were received: the latest of their messages.
@@ -61,6 +63,7 @@ impl Line {
     /// snapshot that was not known when it was taken makes the line dirty.
     pub fn new(context: FoldContext, mut fold: Fold, at: Option<Time>, decisions: Vec<Decision>) -> Self {
         let waiting = Rows::new(context.class.channels.len());
+        let phase = phase_of(&context.unit.key());
         let newest = fold.last();
         let missed = |d: &&Decision| d.id > fold.known() && at.is_some_and(|at| d.at <= at);
         let dirty = decisions.iter().filter(missed).map(|d| d.at).min();
@@ -69,6 +72,7 @@ impl Line {
         }
         Self {
             context,
+            phase,
             fold,
             waiting,
             arrivals: BTreeMap::new(),
@@ -231,7 +235,7 @@ impl Line {
     pub fn run(&mut self, rows: &[Row]) -> Result<Folded, SnapshotError> {
         let mut folded = Folded::default();
         for row in rows {
-            if let Some(at) = boundary_between(self.folded_to(), row.time) {
+            if let Some(at) = boundary_between(self.folded_to(), row.time, self.phase) {
                 self.decide_to(at, &mut folded);
                 folded.marks.push(Mark { at, state: self.fold.save(&self.context)? });
             }
@@ -284,15 +288,28 @@ fn order(entry: &TimelineEntry) -> (Time, Time, String) {
 }
 
 /// The last snapshot boundary that lies after everything folded and before the next row, if any.
-fn boundary_between(folded_to: Option<Time>, next: Time) -> Option<Time> {
+fn boundary_between(folded_to: Option<Time>, next: Time, phase: Span) -> Option<Time> {
     let step = SNAPSHOT_EVERY.micros();
-    let boundary = next.micros().div_euclid(step) * step - 1;
+    let boundary = (next.micros() - phase.micros()).div_euclid(step) * step + phase.micros() - 1;
     let at = Time::from_micros(boundary).ok()?;
     folded_to.filter(|to| *to < at).map(|_| at)
 }
 
+/// Where a unit's boundaries lie: spread over the fleet, or all its units would pass theirs within one minute. The
+/// same wherever it is computed: FNV-1a (64 bit) of its name.
+fn phase_of(unit: &UnitKey) -> Span {
+    let name = unit.to_string();
+    let hash = name.bytes().fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| {
+        (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
+    });
+    let minutes = SNAPSHOT_EVERY.micros().unsigned_abs() / Span::from_mins(1).micros().unsigned_abs();
+    Span::from_mins(i64::try_from(hash % minutes).unwrap_or(0))
+}
+
 #[cfg(test)]
 mod tests {
+    use notchwatch_model::{RailwayId, UnitId};
+
     use super::*;
 
     fn time(text: &str) -> Time {
@@ -302,10 +319,25 @@ mod tests {
     #[test]
     fn boundaries_do_not_depend_on_which_rows_are_there() {
         let folded = Some(time("2026-03-01T05:58:00Z"));
-        let at = boundary_between(folded, time("2026-03-01T06:00:00Z"));
-        assert_eq!(at, Some(time("2026-03-01T05:59:59.999999Z")));
-        assert_eq!(boundary_between(folded, time("2026-03-01T11:59:00Z")), at);
-        assert_eq!(boundary_between(folded, time("2026-03-01T05:59:00Z")), None);
-        assert_eq!(boundary_between(None, time("2026-03-01T06:00:00Z")), None);
+        let between = |next: &str, mins| boundary_between(folded, time(next), Span::from_mins(mins));
+        let at = Some(time("2026-03-01T05:59:59.999999Z"));
+        assert_eq!(between("2026-03-01T06:00:00Z", 0), at);
+        assert_eq!(between("2026-03-01T11:59:00Z", 0), at);
+        assert_eq!(between("2026-03-01T05:59:00Z", 0), None);
+        assert_eq!(between("2026-03-01T06:00:00Z", 1), None);
+        assert_eq!(between("2026-03-01T06:01:00Z", 1), Some(time("2026-03-01T06:00:59.999999Z")));
+        assert_eq!(boundary_between(None, time("2026-03-01T06:00:00Z"), Span::from_mins(0)), None);
+    }
+
+    #[test]
+    fn a_fleets_boundaries_are_spread() {
+        let mut units = [0_u32; 360];
+        for number in 0..20_000 {
+            let unit = UnitId::new(format!("NM-{number}")).unwrap();
+            let phase = phase_of(&UnitKey { railway: RailwayId::new("northmoor").unwrap(), unit });
+            units[usize::try_from(phase.micros() / 60_000_000).unwrap()] += 1;
+        }
+        // 56 on average; a Poisson number exceeds 110 with a chance below 1e-9.
+        assert!(units.iter().all(|units| (10..110).contains(units)), "{units:?}");
     }
 }

@@ -56,6 +56,8 @@ pub struct Evaluator {
     totals: Totals,
     counters: Arc<Counters>,
     lag: watch::Sender<Lag>,
+    /// When the message judged last was received.
+    judged_to: Option<Time>,
     pressure: Pressure,
     links: links::Links,
     causes: causes::Causes,
@@ -104,6 +106,7 @@ impl Evaluator {
             totals: Totals::default(),
             counters: Arc::default(),
             lag: watch::Sender::new(Lag::default()),
+            judged_to: None,
             pressure: Pressure::none(),
             links: links::Links::default(),
             causes: causes::Causes::default(),
@@ -143,7 +146,7 @@ impl Evaluator {
         let mut loaded = false;
         while !stop.is_cancelled() {
             let pause;
-            self.give_way(&stop).await;
+            self.give_way(loaded, &stop).await;
             let round = if loaded { self.round().await } else { self.load().await.map(|()| true) };
             match round {
                 Ok(more) => {
@@ -167,11 +170,17 @@ impl Evaluator {
         }
     }
 
-    /// Waits while there is pressure, but not for long.
-    async fn give_way(&self, stop: &CancellationToken) {
+    /// Waits while there is pressure, but not for long, and says meanwhile how far behind it is.
+    async fn give_way(&self, loaded: bool, stop: &CancellationToken) {
         let until = Instant::now() + GIVES_WAY;
+        let mut tell = Instant::now() + GIVES_WAY_TELLS;
         while self.pressure.there() && Instant::now() < until && !stop.is_cancelled() {
             tokio::time::sleep(GIVES_WAY / GIVES_WAY_LOOKS).await;
+            if loaded && Instant::now() >= tell {
+                tell += GIVES_WAY_TELLS;
+                // The next round tells anew, and says what is wrong with the store if something is.
+                self.publish_lag(true).await.unwrap_or_default();
+            }
         }
     }
 
@@ -193,7 +202,7 @@ impl Evaluator {
         }
         let mut round = Round::default();
         let up_to = messages.last().map_or(self.position, |m| m.seq);
-        let judged_to = messages.last().map(|m| m.received).filter(|_| full);
+        self.judged_to = messages.last().map(|m| m.received).or(self.judged_to);
         self.read_decisions(Some(&mut round)).await?;
         self.read_timelines(&mut round).await?;
         self.fold_links(&messages, ticks, full, &mut round);
@@ -203,7 +212,7 @@ impl Evaluator {
         self.fold_causes(&mut round);
         self.commit(up_to, round).await?;
         // A round that was not full has read the journal to its end.
-        self.publish_lag(full, judged_to).await?;
+        self.publish_lag(full).await?;
         Ok(full || more_ticks)
     }
 
@@ -232,29 +241,38 @@ impl Evaluator {
         Ok(())
     }
 
-    /// Folds what waits and takes a snapshot of every unit, so that the next start has nothing to fold.
+    /// Folds what waits and takes a snapshot of every unit, so that the next start has nothing to fold; some units a
+    /// commit, since a fleet's states together would fill the memory.
     async fn finish(&mut self) -> Result<(), EvaluateError> {
-        let mut round = Round { last: true, ..Round::default() };
         let keys: Vec<UnitKey> = self.lines.keys().cloned().collect();
-        for key in keys {
-            let Some(line) = self.lines.get_mut(&key) else { continue };
-            let folded = line.advance(true)?;
-            let mark = line.mark()?;
-            let Some(line) = self.lines.get(&key) else { continue };
-            self.collect(&key, line, folded, self.position, &mut round);
-            if let Some(mark) = mark {
-                round.commit.snapshots.push(snapshot(&key, mark, self.position, line.context.form));
+        for some in keys.chunks(FINISHED_AT_ONCE) {
+            let mut round = Round::default();
+            for key in some {
+                let Some(line) = self.lines.get_mut(key) else { continue };
+                let folded = line.advance(true)?;
+                let mark = line.mark()?;
+                let Some(line) = self.lines.get(key) else { continue };
+                self.collect(key, line, folded, self.position, &mut round);
+                if let Some(mark) = mark {
+                    round.commit.snapshots.push(snapshot(key, mark, self.position, line.context.form));
+                }
+                round.touched.push(key.clone());
             }
-            round.touched.push(key);
+            self.commit(self.position, round).await?;
         }
+        let mut round = Round { last: true, ..Round::default() };
         self.fold_causes(&mut round);
         self.commit(self.position, round).await
     }
 }
 
-/// Longest wait before a round under pressure: one round a second is a twentieth of a core.
-const GIVES_WAY: Duration = Duration::from_secs(1);
+/// Units whose last snapshots are committed together.
+const FINISHED_AT_ONCE: usize = 200;
+/// Longest wait before a round under pressure: a round every three seconds is a twentieth of a core.
+const GIVES_WAY: Duration = Duration::from_secs(3);
 /// How often it looks during that wait.
-const GIVES_WAY_LOOKS: u32 = 20;
+const GIVES_WAY_LOOKS: u32 = 60;
+/// How often it tells meanwhile how far behind it is.
+const GIVES_WAY_TELLS: Duration = Duration::from_millis(500);
 /// Pause after a round that failed.
 const RETRY: Duration = Duration::from_secs(1);

@@ -95,8 +95,9 @@ impl Evaluator {
     }
 
     /// Says how far behind it is; asks the store only when there may be more than was read.
-    pub(super) async fn publish_lag(&self, more: bool, judged_to: Option<Time>) -> Result<(), EvaluateError> {
+    pub(super) async fn publish_lag(&self, more: bool) -> Result<(), EvaluateError> {
         let messages = if more { self.store.journal_end().await?.0 - self.position.0 } else { 0 };
+        let judged_to = self.judged_to.filter(|_| messages > 0);
         let now = Lag { messages, judged_to, ready: true };
         self.lag.send_if_modified(|lag| std::mem::replace(lag, now) != now);
         Ok(())

@@ -46,7 +46,7 @@ impl Evaluator {
         self.load_links().await?;
         let judged = self.lines.values().filter_map(|line| line.fold().last()).max();
         self.load_causes(judged).await?;
-        self.publish_lag(true, None).await
+        self.publish_lag(true).await
     }
 
     /// Brings the lines of these units back, a few at a time. A unit of which nothing is kept begins empty.
