@@ -57,6 +57,8 @@ impl Reference {
         let history = History::new(options.seed, options.at_ms, options.days, options.units);
         let clean = replay(&history, &Plan::in_order(&history), Engine::Sqlite, options.seed, false);
         assert!(!clean.findings.is_empty(), "a set without findings shows nothing");
+        let nothing = |newest: &serde_json::Value| newest.as_array().is_none_or(Vec::is_empty);
+        assert!(!clean.newest.is_empty() && !clean.newest.values().any(nothing), "{:?}", clean.newest);
         Self { history, clean }
     }
 
@@ -64,8 +66,10 @@ impl Reference {
     pub(crate) fn check(&self, options: &Options, engine: Engine) {
         println!("shuffle: {}", options.command(engine));
         let plan = Plan::shuffled(&self.history, options.seed, options.faults);
+        let began = crate::support::now_ms();
         let outcome = replay(&self.history, &plan, engine, options.seed, true);
         let mut differences = outcome.differences(&self.clean);
+        differences.extend(outcome.unheard(&self.history, began, crate::support::now_ms()));
         for (unit, sent) in History::repeats(&plan.sends) {
             let of = |outcome: &Outcome| outcome.repeats.get(&unit).copied().unwrap_or(0);
             let (counted, sent) = (of(&outcome), sent + of(&self.clean));

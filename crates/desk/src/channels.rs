@@ -74,17 +74,7 @@ impl Desk {
         range: Range,
         to: Time,
     ) -> Result<Vec<UnitChannel>> {
-        let (unit, class) = self.unit(who, key).await?;
-        let fitted = |c: &ChannelDef| !c.optional || unit.fitted.is_empty() || unit.fitted.contains(&c.name);
-        let mut wanted: Vec<(ChannelIx, &ChannelDef)> = Vec::new();
-        for (place, def) in class.channels.iter().enumerate() {
-            if let Ok(ix) = u16::try_from(place)
-                && def.value != ChannelValue::Text
-                && fitted(def)
-            {
-                wanted.push((ChannelIx(ix), def));
-            }
-        }
+        let wanted = self.measured(who, key).await?;
         let ixs: Vec<ChannelIx> = wanted.iter().map(|w| w.0).collect();
         let from = to - Span::from_days(range.days());
         let found = self.store().unit_rollups(key, &ixs, (from, to), range.bucket()).await?;
@@ -93,11 +83,31 @@ impl Desk {
             .into_iter()
             .zip(found)
             .map(|((ix, def), buckets)| UnitChannel {
-                def: def.clone(),
+                def,
                 buckets,
                 latest: latest.iter().find(|s| s.channel == ix).map(|s| (s.time, s.value)),
             })
             .collect())
+    }
+
+    /// The newest sample of each channel up to now, by event time, texts left out, in the order of the class.
+    pub async fn newest(&self, who: &Principal, key: &UnitKey) -> Result<Vec<(ChannelDef, Time, f64)>> {
+        let wanted = self.measured(who, key).await?;
+        let newest = self.store().latest(key, self.now()).await?;
+        let found = wanted.into_iter().filter_map(|(ix, def)| {
+            let sample = newest.iter().find(|sample| sample.channel == ix)?;
+            Some((def, sample.time, sample.value))
+        });
+        Ok(found.collect())
+    }
+
+    /// Channels that a unit has, texts left out, in the order of the class.
+    async fn measured(&self, who: &Principal, key: &UnitKey) -> Result<Vec<(ChannelIx, ChannelDef)>> {
+        let (unit, class) = self.unit(who, key).await?;
+        let fitted = |c: &ChannelDef| !c.optional || unit.fitted.is_empty() || unit.fitted.contains(&c.name);
+        let numbered = (0..).map(ChannelIx).zip(&class.channels);
+        let measured = numbered.filter(|(_, def)| def.value != ChannelValue::Text && fitted(def));
+        Ok(measured.map(|(ix, def)| (ix, def.clone())).collect())
     }
 
     /// One channel of a unit beside what was expected of it, over a range up to now.

@@ -16,6 +16,7 @@ mod health;
 mod history;
 mod input;
 mod load;
+mod newest;
 mod openapi;
 mod positions;
 #[expect(unused_qualifications, reason = "the path macro writes them")]
@@ -75,6 +76,7 @@ pub(crate) fn routes(app: &App) -> Router<App> {
         .route("/quarantine/{id}/replay", post(quarantine::replay))
         .route("/register", get(register::read).put(register::put).layer(register))
         .route("/units", get(units::list))
+        .route("/units/{railway}/{unit}/newest", get(newest::newest))
         .route("/units/{railway}/{unit}/samples", get(samples::samples))
         .route("/units/{railway}/{unit}/timeline", get(timeline::of_unit).post(timeline_add::one))
         .route("/units/{railway}/{unit}/health", get(health::health))

@@ -10,7 +10,7 @@ use rumqttc::v5::mqttbytes::v5::{ConnectProperties, Packet};
 use rumqttc::v5::{AsyncClient, Event, MqttOptions};
 
 /// As the program has it by default.
-const RECEIVE_MAXIMUM: u16 = 1000;
+const RECEIVE_MAXIMUM: u16 = 8000;
 const MAX_PACKET: u32 = 16 * 1024 * 1024;
 const REQUESTS: usize = 66_000;
 const SESSION_S: u32 = 3600;

@@ -28,6 +28,10 @@ pub(crate) struct Outcome {
     pub(crate) findings: BTreeMap<String, Value>,
     /// Samples: by the hour, or single.
     pub(crate) samples: BTreeMap<String, String>,
+    /// Newest sample of each channel, of each unit.
+    pub(crate) newest: BTreeMap<String, Value>,
+    /// When each unit was heard last, in milliseconds since 1970.
+    pub(crate) heard: BTreeMap<String, i64>,
     /// Reason and topic of what was refused.
     pub(crate) refused: BTreeSet<(String, String)>,
 }
@@ -40,6 +44,8 @@ impl Outcome {
             repeats: BTreeMap::new(),
             findings: standing(client),
             samples: BTreeMap::new(),
+            newest: BTreeMap::new(),
+            heard: BTreeMap::new(),
             refused: BTreeSet::new(),
         };
         for unit in client.get("/api/v1/units").items() {
@@ -48,6 +54,11 @@ impl Outcome {
             let count = |field: &str| word(&unit[field]).parse::<u64>().expect("a count");
             // The loser of a contradiction contradicts again each time it is repeated.
             outcome.repeats.insert(key.clone(), count("repeats") + count("conflicts"));
+            let newest = client.get(&format!("/api/v1/units/{key}/newest")).json();
+            outcome.newest.insert(key.clone(), newest["channels"].clone());
+            if let Ok(heard) = word(&unit["received"]).parse::<jiff::Timestamp>() {
+                outcome.heard.insert(key.clone(), heard.as_millisecond());
+            }
             outcome.judged.insert(key, judged);
         }
         let mut random = Random::new(seed);
@@ -70,11 +81,22 @@ impl Outcome {
         outcome
     }
 
+    /// Units that are not told as heard since the replay began, or are told as heard in the future.
+    pub(crate) fn unheard(&self, history: &History, began_ms: i64, ended_ms: i64) -> Vec<String> {
+        let units = history.units.iter().map(|topic| unit_of(topic));
+        let heard = |unit: &String| self.heard.get(unit).is_some_and(|at| (began_ms..=ended_ms).contains(at));
+        units
+            .filter(|unit| !heard(unit))
+            .map(|unit| format!("{unit} heard {:?}", self.heard.get(&unit)))
+            .collect()
+    }
+
     /// Where this differs from what it should be.
     pub(crate) fn differences(&self, expected: &Self) -> Vec<String> {
         let mut found = maps("judged", &self.judged, &expected.judged);
         found.extend(maps("finding", &self.findings, &expected.findings));
         found.extend(maps("samples", &self.samples, &expected.samples));
+        found.extend(maps("newest", &self.newest, &expected.newest));
         if self.refused != expected.refused {
             found.push(format!("refused: {:?}, not {:?}", self.refused, expected.refused));
         }

@@ -10,8 +10,8 @@ use utoipa::openapi::{Components, OpenApi as Document};
 use utoipa::{Modify, OpenApi};
 
 use super::{
-    accounts, acts, engine_timeline, events, feed, finding, findings, health, history, load, positions,
-    quarantine, register, samples, timeline, timeline_add, timeline_withdraw, tokens, units,
+    accounts, acts, engine_timeline, events, feed, finding, findings, health, history, load, newest,
+    positions, quarantine, register, samples, timeline, timeline_add, timeline_withdraw, tokens, units,
 };
 use crate::app::App;
 
@@ -27,7 +27,7 @@ use crate::app::App;
         findings::list, finding::detail, history::history, acts::acknowledge, acts::take, acts::wait, acts::shelve,
         acts::unshelve, acts::give_back, acts::hand, acts::out_of_service, acts::back_in_service, acts::merge,
         acts::split, acts::reopen, acts::close, acts::note, events::events, quarantine::list, quarantine::row, quarantine::bytes, quarantine::replay, quarantine::replay_all,
-        register::read, register::put, units::list, samples::samples, health::health, health::of_unit, health::of_engine, timeline::of_unit, timeline_add::one, timeline_add::many,
+        register::read, register::put, units::list, newest::newest, samples::samples, health::health, health::of_unit, health::of_engine, timeline::of_unit, timeline_add::one, timeline_add::many,
         timeline_withdraw::withdraw, engine_timeline::of_engine, feed::feed, load::load, positions::put, positions::remove, accounts::list, accounts::put,
         tokens::list, tokens::create, tokens::revoke
     ),
