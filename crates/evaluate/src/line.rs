@@ -333,7 +333,7 @@ mod tests {
     fn a_fleets_boundaries_are_spread() {
         let mut units = [0_u32; 360];
         for number in 0..20_000 {
-            let unit = UnitId::new(format!("NM-{number}")).unwrap();
+            let unit = UnitId::new(&format!("NM-{number}")).unwrap();
             let phase = phase_of(&UnitKey { railway: RailwayId::new("northmoor").unwrap(), unit });
             units[usize::try_from(phase.micros() / 60_000_000).unwrap()] += 1;
         }
