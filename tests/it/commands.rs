@@ -3,8 +3,13 @@
 use serde_json::Value;
 use tempfile::TempDir;
 
-use crate::support::daemon::run;
-use crate::support::root;
+use crate::support::bench::REGISTER;
+use crate::support::broker::Broker;
+use crate::support::daemon::{Daemon, run};
+use crate::support::database::{Database, Engine};
+use crate::support::{now_ms, on_both_stores, root};
+
+on_both_stores!(a_file_of_entries_is_taken_in_once_and_none_of_a_wrong_one);
 
 #[test]
 fn a_mistake_in_a_configuration_is_told_with_its_place_and_what_would_be_right() {
@@ -102,4 +107,51 @@ fn a_file_that_cannot_be_read_says_where_and_why() {
     assert_eq!(out.status.code(), Some(2));
     let said = String::from_utf8_lossy(&out.stderr).into_owned();
     assert!(said.contains('3') && said.contains("flow") && said.contains("many"), "{said}");
+}
+
+/// Files of entries beside a running service: recorded once, seen by the API, and of a wrong file nothing.
+fn a_file_of_entries_is_taken_in_once_and_none_of_a_wrong_one(engine: Engine) {
+    let (broker, database) = (Broker::start(), Database::new(engine));
+    let daemon = Daemon::start(&broker, &database, &[REGISTER]);
+    let client = daemon.administrator();
+    let folder = TempDir::new().expect("a folder");
+    let config = daemon.config().display().to_string();
+    let take = |name: &str, text: &str| {
+        let path = folder.path().join(name).display().to_string();
+        std::fs::write(&path, text).expect("a file");
+        run(&["timeline", &path, "--by", "workshop", "--config", &config], "")
+    };
+    let yesterday = jiff::Timestamp::from_millisecond(now_ms() - 24 * 60 * 60_000).expect("a time");
+    let table = format!(
+        "at,railway,unit,kind,sample,quantity,value,uom,text\n\
+         {yesterday},northmoor,NM-11,oil-sample,S-1,iron,41,mg/kg,\n\
+         {yesterday},northmoor,NM-11,oil-sample,S-1,copper,9,mg/kg,\n\
+         {yesterday},northmoor,NM-12,note,,,,,\"looked at, all well\"\n"
+    );
+    for new in ["2 entries, 2 new", "2 entries, 0 new"] {
+        let out = take("entries.csv", &table);
+        let said = String::from_utf8_lossy(&out.stdout).into_owned();
+        assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+        assert!(said.contains(new), "{said}");
+    }
+    let list = format!(
+        "[[entries]]\nat = \"{yesterday}\"\nrailway = \"northmoor\"\nunit = \"NM-11\"\nkind = \"software\"\nversion = \"4.2\"\n"
+    );
+    assert!(take("entries.toml", &list).status.success());
+    let entries = |unit: &str| client.get(&format!("/api/v1/units/northmoor/{unit}/timeline")).items();
+    let of_11 = entries("NM-11");
+    let kinds: Vec<&str> = of_11.iter().filter_map(|entry| entry["kind"].as_str()).collect();
+    assert_eq!(kinds.len(), 2, "{of_11:?}");
+    assert!(kinds.contains(&"oil-sample") && kinds.contains(&"software"), "{kinds:?}");
+    assert_eq!(entries("NM-12")[0]["by"], "workshop");
+    let wrong = format!("{list}[[entries]]\nat = \"{yesterday}\"\nrailway = \"northmoor\"\nunit = \"none\"\nkind = \"note\"\ntext = \"x\"\n")
+        .replace("NM-11", "NM-12");
+    for (name, text) in
+        [("wrong.toml", wrong.as_str()), ("wrong.csv", "at,what\nsoon,x\n"), ("wrong.txt", "")]
+    {
+        let out = take(name, text);
+        assert!(!out.status.success(), "{name}");
+        assert!(String::from_utf8_lossy(&out.stderr).contains(name), "{name} is named");
+    }
+    assert_eq!(entries("NM-12").len(), 1, "of a wrong file nothing is taken");
 }

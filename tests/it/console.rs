@@ -166,6 +166,8 @@ async fn every_page_in_the_dark_and_zoomed(visit: &Visit, id: &str) {
         ("unit", "/units/northmoor/NM-11?range=28"),
         ("channel", "/units/northmoor/NM-11/channels/oil_pressure?range=28"),
         ("fleet", "/fleet"),
+        ("peers", "/fleet/peers?days=7"),
+        ("load", "/load"),
         ("feed", "/feed"),
         ("quarantine", "/quarantine"),
         ("password", "/password"),

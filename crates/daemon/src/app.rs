@@ -137,7 +137,7 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let (told_stages, stages_told) = watch::channel(Stages::default());
     let (taken, judged) = (ingest.counters.clone(), counters.clone());
     tracker.spawn(stages::keep(taken, judged, lag.clone(), told_stages, stop.clone()));
-    let (load, loads) = watch::channel(Vec::new());
+    let (load, loads) = watch::channel(keeper::LoadFigures::default());
     metrics::register(&registry, ingest.counters.clone(), counters, lag.clone(), store.clone(), loads)?;
     let (reasons, health) = watch::channel(["starting"].into());
     let told = health::Told { reasons, deaf };

@@ -3,10 +3,10 @@
 
 use std::sync::Arc;
 
-use notchwatch_desk::{Again, Evidence, EvidenceError, Replay, TracePoint};
+use notchwatch_desk::{Again, Evidence, EvidenceError, Level, Replay, TracePoint};
 use notchwatch_evaluate::{EvaluateError, TraceError, TraceRow, Tracer};
 use notchwatch_ingest::{Replayed, replay_quarantine};
-use notchwatch_model::{ChannelIx, RailwayFilter, Time, UnitKey};
+use notchwatch_model::{ChannelIx, ClassId, RailwayFilter, Time, UnitKey};
 use notchwatch_store::Store;
 use notchwatch_wire::{Decoder, RegisterIndex};
 use tokio::sync::watch;
@@ -56,6 +56,24 @@ impl Evidence for FoldedEvidence {
             Ok(rows.into_iter().map(point).collect())
         })
     }
+
+    fn levels(
+        &self,
+        class: ClassId,
+        units: Vec<UnitKey>,
+        channel: ChannelIx,
+        span: (Time, Time),
+    ) -> futures::future::BoxFuture<'_, Result<Vec<Vec<Level>>, EvidenceError>> {
+        Box::pin(async move {
+            let found = self.0.levels(&class, units, channel, span).await.map_err(explain)?;
+            let level = |l: notchwatch_detect::Level| Level {
+                regime: l.regime,
+                samples: l.samples,
+                middle: l.middle,
+            };
+            Ok(found.into_iter().map(|of_unit| of_unit.into_iter().map(level).collect()).collect())
+        })
+    }
 }
 
 fn point(row: TraceRow) -> TracePoint {
@@ -72,7 +90,7 @@ fn point(row: TraceRow) -> TracePoint {
 
 fn explain(error: TraceError) -> EvidenceError {
     match error {
-        TraceError::UnknownUnit(_) => EvidenceError::UnknownUnit,
+        TraceError::UnknownUnit(_) | TraceError::UnknownClass => EvidenceError::UnknownUnit,
         TraceError::Evaluate(EvaluateError::Store(e)) if e.passes() => {
             EvidenceError::Unavailable(e.to_string())
         }

@@ -77,10 +77,17 @@ pub(crate) async fn follow_register(
     }
 }
 
-/// Operator load by position, in the figures that metrics tell.
-pub(crate) type LoadFigures = Vec<(String, [i64; 4])>;
+/// What metrics tell out of the store.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct LoadFigures {
+    /// Operator load by position.
+    pub(crate) positions: Vec<(String, [i64; 4])>,
+    /// Rows that the bounds of quarantine have dropped, ever.
+    pub(crate) quarantine_dropped: u64,
+}
 
-/// Reads the operator load each minute, from the store, so that it is right after a restart too.
+/// Reads the operator load and what quarantine dropped each minute, from the store, so that both are right after a
+/// restart too.
 pub(crate) async fn weigh_load(desk: Desk, figures: watch::Sender<LoadFigures>, stop: CancellationToken) {
     let whole = |count: u64| i64::try_from(count).unwrap_or(i64::MAX);
     loop {
@@ -90,9 +97,16 @@ pub(crate) async fn weigh_load(desk: Desk, figures: watch::Sender<LoadFigures>, 
                     [whole(load.last_10_min), whole(load.last_hour), i64::from(load.flood), whole(load.stale)]
                 };
                 let now = loads.positions.iter().map(|(p, load)| (p.id.to_string(), figures_of(load)));
-                figures.send_replace(now.collect());
+                let positions = now.collect();
+                figures.send_modify(|told| told.positions = positions);
             }
             Err(error) => tracing::warn!(%error, "the operator load could not be read, trying again later"),
+        }
+        match desk.whole_quarantine_dropped().await {
+            Ok(dropped) => figures.send_modify(|told| told.quarantine_dropped = dropped),
+            Err(error) => {
+                tracing::warn!(%error, "the counter of quarantine could not be read, trying again later");
+            }
         }
         tokio::select! {
             () = stop.cancelled() => return,

@@ -66,6 +66,14 @@ pub(crate) fn register(
     for (name, help, read) in intake_counters(&intake).into_iter().chain(evaluation_counters(&evaluation)) {
         counters.push((IntCounter::new(name, help)?, read));
     }
+    let dropped = figures.clone();
+    counters.push((
+        IntCounter::new(
+            "notchwatch_quarantine_dropped_total",
+            "rows of quarantine dropped by its bounds of age, number and bytes, ever",
+        )?,
+        Box::new(move || dropped.borrow().quarantine_dropped),
+    ));
     let held = intake.clone();
     let (undecoded, seconds) = (intake.clone(), lag.clone());
     let gauge_reads: [(&str, &str, Read); 6] = [
@@ -203,7 +211,7 @@ impl Collector for Mirror {
         for (place, gauge) in self.loads.iter().enumerate() {
             // A position that was removed goes with its series.
             gauge.reset();
-            for (position, figures) in self.figures.borrow().iter() {
+            for (position, figures) in &self.figures.borrow().positions {
                 let figure = figures.get(place).copied().unwrap_or_default();
                 gauge.with_label_values(&[position]).set(figure);
             }

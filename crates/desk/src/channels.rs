@@ -3,12 +3,14 @@
 //! Owns the ranges, each with a bucket that bounds the points drawn and the bytes read.
 
 use std::str::FromStr;
+use std::sync::Arc;
 
 use notchwatch_model::{ChannelDef, ChannelIx, ChannelName, ChannelValue, Principal, Span, Time, UnitKey};
 use notchwatch_store::Rollup;
 
 use crate::Desk;
-use crate::error::Result;
+use crate::bands::Band;
+use crate::error::{DeskError, Result};
 use crate::trace::{MAX_TRACE_POINTS, Trace, channel_of, thin};
 
 /// How far back a unit's channels are shown.
@@ -63,6 +65,8 @@ pub struct UnitChannel {
     pub buckets: Vec<Rollup>,
     /// Newest value and its event time.
     pub latest: Option<(Time, f64)>,
+    /// What was expected, by bucket; empty when nothing was, or when it cannot be computed now.
+    pub bands: Vec<Band>,
 }
 
 impl Desk {
@@ -79,6 +83,12 @@ impl Desk {
         let from = to - Span::from_days(range.days());
         let found = self.store().unit_rollups(key, &ixs, (from, to), range.bucket()).await?;
         let latest = self.store().latest(key, to).await?;
+        let bands = match self.bands(who, key, &wanted, (range, to)).await {
+            Ok(bands) => bands,
+            // The page is worth more without them than not at all.
+            Err(DeskError::Unavailable(_)) => Arc::default(),
+            Err(error) => return Err(error),
+        };
         Ok(wanted
             .into_iter()
             .zip(found)
@@ -86,6 +96,7 @@ impl Desk {
                 def,
                 buckets,
                 latest: latest.iter().find(|s| s.channel == ix).map(|s| (s.time, s.value)),
+                bands: bands.get(&ix).cloned().unwrap_or_default(),
             })
             .collect())
     }

@@ -3,7 +3,7 @@
 //! Owns the traits, so that the desk depends on neither the daemon's clock nor evaluation nor ingest.
 
 use futures::future::BoxFuture;
-use notchwatch_model::{ChannelIx, RailwayFilter, Reason, Regime, Time, UnitKey};
+use notchwatch_model::{ChannelIx, ClassId, RailwayFilter, Reason, Regime, Time, UnitKey};
 
 /// The wall clock, read by its owner.
 pub trait Clock: Send + Sync + std::fmt::Debug {
@@ -30,6 +30,17 @@ pub struct TracePoint {
     pub judged: bool,
 }
 
+/// What one channel of one unit measured in one operating state.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Level {
+    /// Operating state.
+    pub regime: Regime,
+    /// Settled samples.
+    pub samples: u32,
+    /// Their median, in the channel's stored unit of measure; of a flag the share of samples with it on, 0 to 1.
+    pub middle: f64,
+}
+
 /// Why there is no evidence to show.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum EvidenceError {
@@ -54,6 +65,16 @@ pub trait Evidence: Send + Sync + std::fmt::Debug {
         from: Time,
         to: Time,
     ) -> BoxFuture<'_, Result<Vec<TracePoint>, EvidenceError>>;
+
+    /// Levels of a channel by operating state with `from <= time < to`, of units of one class, in their order; a unit
+    /// without settled samples has none. The caller bounds units and span.
+    fn levels(
+        &self,
+        class: ClassId,
+        units: Vec<UnitKey>,
+        channel: ChannelIx,
+        span: (Time, Time),
+    ) -> BoxFuture<'_, Result<Vec<Vec<Level>>, EvidenceError>>;
 }
 
 /// What came of another try at a refused message.

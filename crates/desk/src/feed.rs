@@ -4,13 +4,13 @@
 
 use std::sync::Arc;
 
-use notchwatch_model::{Principal, Reason, Time, UnitComms};
+use notchwatch_model::{Principal, RailwayFilter, Reason, Time, UnitComms};
 use notchwatch_store::{AuditEntry, Cursor, OwnOutage, Page, QuarantineQuery, QuarantineRow, UnitProgress};
 
 use crate::decide::MAX_PAGE;
 use crate::error::{DeskError, Result};
 use crate::evidence::{Again, Replay};
-use crate::{Desk, may_decide};
+use crate::{Desk, link, may_decide};
 
 /// State of the feed, for the railways of one caller.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,7 +21,9 @@ pub struct Feed {
     pub progress: Vec<UnitProgress>,
     /// Refused messages and records by reason.
     pub quarantine: Vec<(Reason, u64)>,
-    /// State of each unit's link.
+    /// Rows of quarantine that its bounds have dropped, ever; told to who sees every railway alone.
+    pub quarantine_dropped: Option<u64>,
+    /// State of each unit's link: as judged last, and what was heard since.
     pub comms: Vec<UnitComms>,
     /// The newest outages of this service, which concern every railway.
     pub own_outages: Vec<OwnOutage>,
@@ -49,11 +51,19 @@ const OWN_OUTAGES: usize = 10;
 impl Desk {
     /// State of the feed.
     pub async fn feed(&self, who: &Principal) -> Result<Feed> {
+        let now = self.now();
+        let register = self.register(who).await?;
+        let statuses = register.units.iter().map(|u| (u.key(), u.status)).collect();
+        let comms = self.store().comms(&who.railways).await?;
+        // Read after the states: what was received meanwhile may only be newer.
+        let progress = self.store().progress(&who.railways).await?;
+        let comms = link::follow(comms, &progress, &statuses, now);
         Ok(Feed {
-            now: self.now(),
-            progress: self.store().progress(&who.railways).await?,
+            now,
+            progress,
             quarantine: self.quarantine_counts(who).await?,
-            comms: self.store().comms(&who.railways).await?,
+            quarantine_dropped: self.quarantine_dropped(who).await?,
+            comms,
             own_outages: self.store().own_outages(OWN_OUTAGES).await?,
         })
     }
@@ -119,6 +129,20 @@ impl Desk {
         let (at, by) = (self.now(), who.name.to_string());
         let entry = AuditEntry { at, by, what: "quarantine-replayed".to_owned(), on };
         Ok(self.store().audit(&entry).await?)
+    }
+
+    /// Rows that the bounds of quarantine have dropped, ever. They are counted over all railways together, so only who
+    /// sees every one is told.
+    pub async fn quarantine_dropped(&self, who: &Principal) -> Result<Option<u64>> {
+        match who.railways {
+            RailwayFilter::All => Ok(Some(self.store().quarantine_dropped().await?)),
+            RailwayFilter::Only(_) => Ok(None),
+        }
+    }
+
+    /// The same for metrics.
+    pub async fn whole_quarantine_dropped(&self) -> Result<u64> {
+        Ok(self.store().quarantine_dropped().await?)
     }
 
     /// Refused things by reason.

@@ -4,15 +4,19 @@
 //! SQL and evaluation: the clock and the evidence are handed in.
 
 mod access;
+mod bands;
 mod channels;
 mod decide;
 mod error;
 mod evidence;
+mod export;
 mod feed;
 mod fleet;
 mod health;
+mod link;
 mod load;
 mod password;
+mod peers;
 mod register;
 mod secret;
 mod sign_in;
@@ -23,11 +27,13 @@ mod trace;
 use std::sync::{Arc, OnceLock};
 
 pub use access::{AccountChange, AccountView};
+pub use bands::Band;
 pub use channels::{Range, UnitChannel};
 pub use error::{DeskError, Result};
-pub use evidence::{Again, Clock, Evidence, EvidenceError, Replay, TracePoint};
+pub use evidence::{Again, Clock, Evidence, EvidenceError, Level, Replay, TracePoint};
+pub use export::Export;
 pub use feed::{Feed, MAX_REPLAYS, Replays};
-pub use fleet::FleetUnit;
+pub use fleet::{FleetOrder, FleetUnit};
 pub use health::MAX_HEALTH_SPAN;
 pub use load::Loads;
 use notchwatch_findings::Library;
@@ -35,6 +41,8 @@ pub use notchwatch_findings::{FLOOD_BEGINS_ABOVE, Frequent, Health, HealthReason
 use notchwatch_model::{Principal, RailwayFilter, Time};
 use notchwatch_store::Store;
 pub use password::MIN_PASSWORD_CHARS;
+pub use peers::{FEWEST_SAMPLES, MAX_PEERS, Peer, PeerQuery, Peers};
+pub use register::RefusedUnit;
 pub use secret::{SessionSecret, TOKEN_PREFIX, TokenSecret};
 pub use sign_in::SESSION_LASTS;
 pub use timeline::{MAX_ENTRIES, MAX_TIMELINE_SPAN, TimelineSpan};
@@ -61,6 +69,12 @@ struct Inner {
     library: Arc<Library>,
     throttle: Throttle,
     register: register::RegisterCopy,
+    /// Comparisons computed lately, bounded in number and age; whoever computes one holds the lock.
+    peers: tokio::sync::Mutex<Vec<peers::Kept>>,
+    /// Operator load counted a moment ago, bounded in number and age; whoever counts holds the lock.
+    loads: tokio::sync::Mutex<Vec<load::Kept>>,
+    /// Expected bands of units looked at lately, bounded in number and age.
+    bands: tokio::sync::Mutex<Vec<bands::Kept>>,
     /// Moves whenever the register was changed through this desk.
     register_changes: watch::Sender<u64>,
     /// Password hashes at one time: each takes 19 MiB and tens of milliseconds. Others wait; the throttle bounds
@@ -89,6 +103,9 @@ impl Desk {
                 library,
                 throttle: Throttle::default(),
                 register: register::RegisterCopy::default(),
+                peers: tokio::sync::Mutex::default(),
+                loads: tokio::sync::Mutex::default(),
+                bands: tokio::sync::Mutex::default(),
                 register_changes: watch::Sender::new(0),
                 hashing: Semaphore::new(password::AT_ONE_TIME),
                 tracing: Semaphore::new(trace::AT_ONE_TIME),

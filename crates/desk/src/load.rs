@@ -2,8 +2,10 @@
 //!
 //! Owns that a caller sees positions and counts of the caller's railways only, and that there is always a position.
 
+use std::time::{Duration, Instant};
+
 use notchwatch_findings::{LOAD_DAYS, Load, STALE_AFTER, clean_text};
-use notchwatch_model::{Arrival, Position, PositionId, Principal, RailwayFilter, Span, Time};
+use notchwatch_model::{Arrival, EventId, Position, PositionId, Principal, RailwayFilter, Span, Time};
 
 use crate::error::{DeskError, Result};
 use crate::{Desk, may_administer};
@@ -24,6 +26,22 @@ pub struct Loads {
     pub positions: Vec<(Position, Load)>,
     /// New findings of the period that no position covers: nobody is told to look at them.
     pub uncovered: u64,
+    /// Whether positions were made; without any, one that covers everything stands in.
+    pub made: bool,
+}
+
+/// How long figures serve again while nothing happens: they move with the clock too.
+const KEPT: Duration = Duration::from_secs(30);
+/// Filters whose figures are kept; the oldest go.
+const MOST_KEPT: usize = 16;
+
+/// Figures that serve again, with the newest event that they know.
+#[derive(Debug)]
+pub(crate) struct Kept {
+    at: Instant,
+    of: RailwayFilter,
+    event: Option<EventId>,
+    loads: Loads,
 }
 
 impl Desk {
@@ -37,11 +55,29 @@ impl Desk {
         self.loads(&RailwayFilter::All).await
     }
 
+    /// The figures, or those of a moment ago when nothing happened since: every page of the queue shows them, and they
+    /// are counted from up to a hundred thousand findings. Callers at the same time wait for one count.
     async fn loads(&self, filter: &RailwayFilter) -> Result<Loads> {
+        let mut kept = self.inner.loads.lock().await;
+        // Read before the findings: what happens meanwhile is counted again next time.
+        let event = self.event_range().await?.map(|(_, newest)| newest);
+        kept.retain(|k| k.at.elapsed() < KEPT && k.event == event);
+        if let Some(known) = kept.iter().find(|k| k.of == *filter) {
+            return Ok(known.loads.clone());
+        }
+        let loads = self.counted(filter).await?;
+        if kept.len() >= MOST_KEPT {
+            kept.remove(0);
+        }
+        kept.push(Kept { at: Instant::now(), of: filter.clone(), event, loads: loads.clone() });
+        Ok(loads)
+    }
+
+    async fn counted(&self, filter: &RailwayFilter) -> Result<Loads> {
         let now = self.now();
         let from = now - Span::from_days(LOAD_DAYS);
         let arrivals = self.store().arrivals(from, now - STALE_AFTER, now, filter).await?;
-        let all = self.all_positions().await?;
+        let (all, made) = self.all_positions().await?;
         let covered = |a: &Arrival| all.iter().any(|p| p.covers(&a.unit.railway, &a.class));
         let uncovered = arrivals.iter().filter(|a| a.at >= from && !covered(a)).count();
         let seen = all.iter().filter_map(|position| visible(position, filter));
@@ -52,18 +88,19 @@ impl Desk {
                 (position, load)
             })
             .collect();
-        Ok(Loads { from, now, positions, uncovered: u64::try_from(uncovered).unwrap_or(u64::MAX) })
+        let uncovered = u64::try_from(uncovered).unwrap_or(u64::MAX);
+        Ok(Loads { from, now, positions, uncovered, made })
     }
 
-    /// The positions; one that covers everything when none is made.
-    async fn all_positions(&self) -> Result<Vec<Position>> {
+    /// The positions, and whether they were made; one that covers everything when none is.
+    async fn all_positions(&self) -> Result<(Vec<Position>, bool)> {
         let made = self.store().positions().await?;
         if !made.is_empty() {
-            return Ok(made);
+            return Ok((made, true));
         }
         let id = PositionId::new(EVERYTHING).map_err(|e| DeskError::Internal(e.to_string()))?;
         let title = "everything".to_owned();
-        Ok(vec![Position { id, title, railways: Vec::new(), classes: Vec::new() }])
+        Ok((vec![Position { id, title, railways: Vec::new(), classes: Vec::new() }], false))
     }
 
     /// Creates or replaces a position. Refuses railways and classes that are not registered.
@@ -77,13 +114,16 @@ impl Desk {
         if let Some(id) = position.classes.iter().find(|id| register.class(id).is_none()) {
             return Err(DeskError::Refused(format!("there is no class {id}")));
         }
-        Ok(self.store().put_position(&position, &who.name, self.now()).await?)
+        self.store().put_position(&position, &who.name, self.now()).await?;
+        self.inner.loads.lock().await.clear();
+        Ok(())
     }
 
     /// Removes a position.
     pub async fn remove_position(&self, who: &Principal, id: &PositionId) -> Result<()> {
         may_administer(who)?;
         if self.store().remove_position(id, &who.name, self.now()).await? {
+            self.inner.loads.lock().await.clear();
             Ok(())
         } else {
             Err(DeskError::NotFound)

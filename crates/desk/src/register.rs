@@ -6,7 +6,11 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use notchwatch_model::{Class, Principal, Problem, RailwayFilter, Register, Unit, UnitKey};
+use notchwatch_model::{
+    Class, ClassId, EngineFit, EngineSerial, Principal, Problem, RailwayFilter, Reason, Register,
+    ServiceStatus, Unit, UnitKey,
+};
+use notchwatch_store::AuditEntry;
 use tokio::sync::watch;
 
 use crate::error::{DeskError, Result};
@@ -17,6 +21,17 @@ const KEPT: Duration = Duration::from_secs(2);
 
 /// A copy of the register and when it was read.
 pub(crate) type RegisterCopy = tokio::sync::Mutex<Option<(Instant, Arc<Register>)>>;
+
+/// What a person says of a unit that a message was refused for; railway and number stand in the message's topic.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RefusedUnit {
+    /// Its design.
+    pub class: ClassId,
+    /// Region; empty for none.
+    pub region: String,
+    /// Engine fitted, from the receipt of the message on.
+    pub engine: Option<EngineSerial>,
+}
 
 impl Desk {
     /// The register: railways and units of the caller, and the classes that these units are of.
@@ -50,6 +65,38 @@ impl Desk {
         *self.inner.register.lock().await = None;
         self.inner.register_changes.send_modify(|n| *n += 1);
         Ok(())
+    }
+
+    /// Registers the unit that a message was refused for, since nobody knew it. Errors with what is wrong, as for the
+    /// register as a whole; refuses other messages, and a unit that is registered by now.
+    pub async fn register_refused(&self, who: &Principal, id: i64, unit: RefusedUnit) -> Result<UnitKey> {
+        may_administer(who)?;
+        let (row, _) = self.quarantine_row(who, id).await?;
+        let (Reason::UnknownUnit, Some(railway), Some(number)) = (row.reason, row.railway, row.unit) else {
+            return Err(DeskError::Refused(
+                "it was not refused for a unit of a registered railway".to_owned(),
+            ));
+        };
+        let key = UnitKey { railway: railway.clone(), unit: number.clone() };
+        if self.store().register().await?.unit(&key).is_some() {
+            return Err(DeskError::Refused(format!("unit {key} is registered already")));
+        }
+        let fit = |serial| EngineFit { serial, from: row.received, to: None };
+        let unit = Unit {
+            railway,
+            id: number,
+            class: unit.class,
+            region: unit.region,
+            zone: None,
+            status: ServiceStatus::default(),
+            engines: unit.engine.map(fit).into_iter().collect(),
+            fitted: Vec::new(),
+        };
+        self.put_register(who, Register { units: vec![unit], ..Register::default() }).await?;
+        let (at, by) = (self.now(), who.name.to_string());
+        let on = format!("{key} from {id}");
+        self.store().audit(&AuditEntry { at, by, what: "unit-registered".to_owned(), on }).await?;
+        Ok(key)
     }
 
     /// Moves whenever the register was changed through this desk.

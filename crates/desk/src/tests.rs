@@ -21,7 +21,7 @@ use notchwatch_model::{
 };
 use notchwatch_store::{EvaluationCommit, FindingUpsert, Options, Store};
 
-use crate::{Clock, Desk, Evidence, EvidenceError, TracePoint};
+use crate::{Clock, Desk, Evidence, EvidenceError, Level, TracePoint};
 
 /// Two railways with one unit each, of two classes.
 const REGISTER: &str = r#"
@@ -85,6 +85,22 @@ impl Evidence for MadeUp {
             judged: true,
         };
         Box::pin(async move { Ok((0..minutes).map(point).collect()) })
+    }
+
+    fn levels(
+        &self,
+        _: ClassId,
+        units: Vec<UnitKey>,
+        _: ChannelIx,
+        span: (Time, Time),
+    ) -> BoxFuture<'_, Result<Vec<Vec<Level>>, EvidenceError>> {
+        self.0.lock().unwrap().push(span);
+        let of = |unit: &UnitKey| {
+            let number: f64 = unit.unit.as_str().parse().unwrap();
+            vec![Level { regime: Regime::Notch(0), samples: 20, middle: number }]
+        };
+        let found = units.iter().map(of).collect();
+        Box::pin(async move { Ok(found) })
     }
 }
 

@@ -8,7 +8,7 @@ use notchwatch_model::{
     ChannelDef, ChannelIx, ChannelName, Class, Finding, FindingId, Limit, Principal, Span, Symptom, Time,
     TimeToLimit, UnitKey, Uom,
 };
-use notchwatch_store::Rollup;
+use notchwatch_store::{Rollup, ToldSample};
 
 use crate::Desk;
 use crate::error::{DeskError, Result};
@@ -77,7 +77,7 @@ pub struct Series {
     /// Unit of measure of the values.
     pub uom: Uom,
     /// Samples by time.
-    pub points: Vec<(Time, f64)>,
+    pub points: Vec<ToldSample>,
 }
 
 impl Desk {
@@ -130,7 +130,7 @@ impl Desk {
         let (mut found, mut total) = (Vec::new(), 0);
         for name in channels.iter().collect::<BTreeSet<_>>() {
             let (ix, def) = channel_of(&class, name)?;
-            let points = self.store().channel_samples(unit, ix, from, to).await?;
+            let points = self.store().samples_told(unit, &[ix], from, to).await?;
             total += points.len();
             if total > MAX_SAMPLE_POINTS {
                 return Err(DeskError::Refused(format!(
@@ -173,23 +173,35 @@ impl Desk {
         from: Time,
         to: Time,
     ) -> Result<Vec<TracePoint>> {
+        let mut points = Vec::new();
+        self.fold_each(unit, &[ix], (from, to), |found| points.extend(found)).await?;
+        Ok(points)
+    }
+
+    /// Folds a unit again and hands over the rows of some channels, a stretch at a time.
+    pub(crate) async fn fold_each(
+        &self,
+        unit: &UnitKey,
+        channels: &[ChannelIx],
+        (from, to): (Time, Time),
+        mut each: impl FnMut(Vec<TracePoint>),
+    ) -> Result<()> {
         let _place = self.inner.trace_places.try_acquire().map_err(|_| {
             DeskError::Unavailable("too many pictures are being drawn, try again in a moment".to_owned())
         })?;
         let _turn = self.inner.tracing.acquire().await.map_err(|e| DeskError::Internal(e.to_string()))?;
-        let mut points = Vec::new();
         let mut begin = from;
         while begin < to {
             let end = (begin + STEP).min(to);
-            let found = self.inner.evidence.trace(unit.clone(), vec![ix], begin, end).await;
-            points.extend(found.map_err(evidence_error)?);
+            let found = self.inner.evidence.trace(unit.clone(), channels.to_vec(), begin, end).await;
+            each(found.map_err(evidence_error)?);
             begin = end;
         }
-        Ok(points)
+        Ok(())
     }
 }
 
-fn evidence_error(error: EvidenceError) -> DeskError {
+pub(crate) fn evidence_error(error: EvidenceError) -> DeskError {
     match error {
         EvidenceError::UnknownUnit => DeskError::NotFound,
         EvidenceError::Unavailable(what) => DeskError::Unavailable(what),
@@ -202,7 +214,7 @@ pub(crate) fn channel_of<'a>(class: &'a Class, name: &ChannelName) -> Result<(Ch
     Ok((ix, class.channel(ix).ok_or(DeskError::NotFound)?))
 }
 
-fn checked_window((from, to): (Time, Time), most: Span) -> Result<(Time, Time)> {
+pub(crate) fn checked_window((from, to): (Time, Time), most: Span) -> Result<(Time, Time)> {
     if from >= to {
         return Err(DeskError::Refused("the span ends before it begins".to_owned()));
     }

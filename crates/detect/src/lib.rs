@@ -22,6 +22,7 @@ mod timer;
 
 mod baseline;
 mod judge;
+mod levels;
 mod noisy;
 mod season;
 
@@ -47,6 +48,7 @@ mod verdict;
 #[cfg(test)]
 mod testing;
 
+pub use levels::{Level, levels};
 pub use plan::{FEWEST_SISTERS, MOST_COVARIATES, Plan};
 pub use segment::segment;
 pub use settings::{LEARN_LEAST, Settings};

@@ -4,6 +4,7 @@
 //! traces call the same fold. Refuses HTTP, MQTT and SQL.
 
 mod fold;
+mod levels;
 mod line;
 mod restore;
 mod rows;

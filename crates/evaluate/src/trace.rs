@@ -40,6 +40,9 @@ pub enum TraceError {
     /// The unit or its class is not registered.
     #[error("unit {0} is not in the register")]
     UnknownUnit(UnitKey),
+    /// The class is not registered.
+    #[error("the class is not in the register")]
+    UnknownClass,
     /// Folding failed.
     #[error(transparent)]
     Evaluate(#[from] EvaluateError),
@@ -48,10 +51,10 @@ pub enum TraceError {
 /// Folds the past again on request.
 #[derive(Debug, Clone)]
 pub struct Tracer {
-    store: Store,
+    pub(crate) store: Store,
     library: Arc<Library>,
-    settings: Arc<Settings>,
-    register: watch::Receiver<Arc<Register>>,
+    pub(crate) settings: Arc<Settings>,
+    pub(crate) register: watch::Receiver<Arc<Register>>,
 }
 
 impl Tracer {
@@ -73,7 +76,7 @@ impl Tracer {
         from: Time,
         to: Time,
     ) -> Result<Vec<TraceRow>, TraceError> {
-        let register = self.register.borrow().clone();
+        let register = alone(&self.register.borrow(), unit);
         let context = Shared::new(&register, self.library.clone(), self.settings.clone())
             .context(unit)
             .ok_or_else(|| TraceError::UnknownUnit(unit.clone()))?;
@@ -106,6 +109,13 @@ impl Tracer {
             all.extend(page.into_iter().filter(|d| d.effective && d.unit == *unit));
         }
     }
+}
+
+/// The part of the register that one unit needs: a fleet's classes are not compiled for one picture.
+fn alone(register: &Register, unit: &UnitKey) -> Register {
+    let units: Vec<_> = register.unit(unit).cloned().into_iter().collect();
+    let classes = units.iter().filter_map(|unit| register.class(&unit.class)).cloned().collect();
+    Register { railways: Vec::new(), classes, units }
 }
 
 fn read(line: &Line, channel: ChannelIx, time: Time) -> Option<TraceRow> {

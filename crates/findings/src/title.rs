@@ -28,6 +28,7 @@ pub(crate) fn title(
     };
     let place = states(&lead.states);
     let when = match lead.kind {
+        _ if returned(class, lead) => format!("(began {})", date(onset)),
         SymptomKind::CounterReset | SymptomKind::UomChange => format!("on {}", date(onset)),
         _ => format!("since {}", date(onset)),
     };
@@ -39,7 +40,7 @@ pub(crate) fn evidence(class: &Class, symptom: &Symptom) -> String {
     let place = states(&symptom.states);
     let what = match symptom.kind.about() {
         FindingKind::Machine => {
-            let size = size(symptom, departure(symptom)).map(|s| format!(" {s}")).unwrap_or_default();
+            let size = size(class, symptom, departure(symptom)).map(|s| format!(" {s}")).unwrap_or_default();
             format!("{}{size}", symptom.direction.word())
         }
         _ => symptom.kind.word().replace('-', " "),
@@ -76,7 +77,8 @@ fn departure(symptom: &Symptom) -> f64 {
 }
 
 fn said(kind: FindingKind, class: &Class, lead: &Symptom) -> String {
-    let distance = size(lead, lead.size.abs()).map(|s| format!("{s} ")).unwrap_or_default();
+    let distance = size(class, lead, lead.size.abs()).map(|s| format!("{s} ")).unwrap_or_default();
+    let distance = if returned(class, lead) { "no longer ".to_owned() } else { distance };
     let side = match lead.direction {
         Direction::Up => "above",
         Direction::Down => "below",
@@ -86,6 +88,7 @@ fn said(kind: FindingKind, class: &Class, lead: &Symptom) -> String {
         SymptomKind::Limit => beyond(class, lead),
         SymptomKind::Seasonal => format!("{distance}{side} its daily pattern"),
         SymptomKind::Peer => format!("{distance}{side} its sister channels"),
+        SymptomKind::Drift if returned(class, lead) => format!("{distance}{side} expected"),
         SymptomKind::Drift => format!("moving away, {distance}{side} expected"),
         SymptomKind::LevelShift => format!("{distance}{side} expected"),
         SymptomKind::Stuck => "sensor does not move".to_owned(),
@@ -108,9 +111,32 @@ fn beyond(class: &Class, lead: &Symptom) -> String {
     }
 }
 
-/// Size of a change: as a share of the expected value where that means something, else with its unit of measure.
-fn size(symptom: &Symptom, size: f64) -> Option<String> {
-    if size.abs() < f64::MIN_POSITIVE {
+/// Whether a change that had a size has gone: less is left of it than the channel can tell, or it lies on the other side.
+/// It still has a title while other evidence of the same finding lasts.
+fn returned(class: &Class, lead: &Symptom) -> bool {
+    let of_size = matches!(
+        lead.kind,
+        SymptomKind::Seasonal | SymptomKind::Peer | SymptomKind::Drift | SymptomKind::LevelShift
+    );
+    let other_side = match lead.direction {
+        Direction::Up => lead.size < 0.0,
+        Direction::Down => lead.size > 0.0,
+        Direction::None => false,
+    };
+    of_size && (other_side || lead.size.abs() < resolution(class, lead))
+}
+
+/// Smallest step that the channel can tell, in its stored unit of measure; 0 when it is not stated.
+fn resolution(class: &Class, symptom: &Symptom) -> f64 {
+    let def = class.channel_ix(symptom.channel.as_str()).and_then(|ix| class.channel(ix));
+    def.map_or(0.0, |def| def.resolution)
+}
+
+/// Size of a change: as a share of the expected value where that means something, else with its unit of measure, in
+/// steps that the channel can tell. Nothing when it is smaller than that.
+fn size(class: &Class, symptom: &Symptom, size: f64) -> Option<String> {
+    let step = resolution(class, symptom);
+    if size.abs() < f64::MIN_POSITIVE || size.abs() < step / 2.0 {
         return None;
     }
     let share = share_base(symptom).map(|expected| 100.0 * size.abs() / expected);
@@ -118,7 +144,8 @@ fn size(symptom: &Symptom, size: f64) -> Option<String> {
         Some(percent) if percent >= 1.0 => Some(format!("{} %", number(percent.round()))),
         Some(percent) => Some(format!("{} %", number(percent))),
         None => {
-            let (amount, unit) = scaled(size.abs(), symptom.uom);
+            let told = if step > 0.0 { (size.abs() / step).round() * step } else { size.abs() };
+            let (amount, unit) = scaled(told, symptom.uom);
             Some(format!("{} {unit}", number(amount)).trim_end().to_owned())
         }
     }
@@ -227,6 +254,28 @@ mod tests {
         assert_eq!(line(&stuck, 0), "Oil temperature sensor does not move since 3 Nov UTC");
         let reset = symptom("engine_hours", SymptomKind::CounterReset, -9.0, "2026-11-03T05:00:00Z");
         assert_eq!(line(&reset, 0), "Engine hours counter was reset or exchanged on 3 Nov UTC");
+    }
+
+    #[test]
+    fn what_is_gone_is_not_told_in_digits_that_the_sensor_does_not_have() {
+        let mut class = class();
+        let ix = class.channel_ix("coolant_temp").unwrap();
+        class.channels[ix.index()].resolution = 0.1;
+        let told = |size: f64| {
+            let mut warm = symptom("coolant_temp", SymptomKind::LevelShift, 6.0, "2026-11-03T05:00:00Z");
+            warm.size = size;
+            (title(FindingKind::Machine, &class, &warm, 0, warm.onset), evidence(&class, &warm))
+        };
+        assert_eq!(told(6.2477).0, "Coolant temperature 6.2 °C above expected since 3 Nov UTC");
+        assert_eq!(told(6.2477).1, "Coolant temperature up 6.2 °C");
+        for gone in [0.0693, -0.0899, -3.0] {
+            assert_eq!(
+                told(gone).0,
+                "Coolant temperature no longer above expected (began 3 Nov UTC)",
+                "{gone}"
+            );
+        }
+        assert_eq!(told(0.03).1, "Coolant temperature up");
     }
 
     #[test]

@@ -6,9 +6,12 @@ pub(crate) mod read;
 mod rollups;
 mod seal;
 mod seal_day;
+mod told;
 pub(crate) mod writer;
 
 pub use batch::Batch;
+pub use told::ToldSample;
+
 use notchwatch_model::{Decoded, Envelope, Sample, Seq, TextSample, Time, UnitKey, UomUse};
 
 /// A message to commit: as received, and what decoding made of it. With a unit and at least one sample or text it

@@ -44,7 +44,7 @@ pub use findings::{
     Verdict, Verdicted,
 };
 pub use health::{HealthMark, HealthRecord, MAX_HEALTH_ROWS};
-pub use journal::{Appended, Batch, JournalMessage, NewMessage, Rollup, SealReport};
+pub use journal::{Appended, Batch, JournalMessage, NewMessage, Rollup, SealReport, ToldSample};
 pub use positions::MAX_POSITIONS;
 pub use quarantine::{QuarantineBounds, QuarantineQuery, QuarantineRow};
 pub use retention::{Retained, Retention};

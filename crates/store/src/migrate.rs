@@ -71,6 +71,12 @@ const MIGRATIONS: &[Migration] = &[
         sqlite: include_str!("../../../migrations/sqlite/0009_work_lists.sql"),
         postgres: include_str!("../../../migrations/postgres/0009_work_lists.sql"),
     },
+    Migration {
+        version: 10,
+        name: "quarantine_dropped",
+        sqlite: include_str!("../../../migrations/sqlite/0010_quarantine_dropped.sql"),
+        postgres: include_str!("../../../migrations/postgres/0010_quarantine_dropped.sql"),
+    },
 ];
 
 /// Held while migrating, so that two processes that start at once do not both migrate.

@@ -7,6 +7,8 @@ mod acts;
 mod engine_timeline;
 #[expect(unused_qualifications, reason = "the path macro writes them")]
 mod events;
+#[expect(unused_qualifications, reason = "the path macro writes them")]
+mod export;
 mod feed;
 mod finding;
 #[expect(unused_qualifications, reason = "the path macro writes them")]
@@ -18,9 +20,12 @@ mod input;
 mod load;
 mod newest;
 mod openapi;
+#[expect(unused_qualifications, reason = "the path macro writes them")]
+mod peers;
 mod positions;
 #[expect(unused_qualifications, reason = "the path macro writes them")]
 mod quarantine;
+mod quarantine_register;
 mod register;
 #[expect(unused_qualifications, reason = "the path macro writes them")]
 mod samples;
@@ -74,10 +79,12 @@ pub(crate) fn routes(app: &App) -> Router<App> {
         .route("/quarantine/{id}", get(quarantine::row))
         .route("/quarantine/{id}/bytes", get(quarantine::bytes))
         .route("/quarantine/{id}/replay", post(quarantine::replay))
+        .route("/quarantine/{id}/register", post(quarantine_register::register))
         .route("/register", get(register::read).put(register::put).layer(register))
         .route("/units", get(units::list))
         .route("/units/{railway}/{unit}/newest", get(newest::newest))
         .route("/units/{railway}/{unit}/samples", get(samples::samples))
+        .route("/units/{railway}/{unit}/samples.csv", get(export::export))
         .route("/units/{railway}/{unit}/timeline", get(timeline::of_unit).post(timeline_add::one))
         .route("/units/{railway}/{unit}/health", get(health::health))
         .route("/units/{railway}/{unit}/health/history", get(health::of_unit))
@@ -85,6 +92,7 @@ pub(crate) fn routes(app: &App) -> Router<App> {
         .route("/engines/{serial}/timeline", get(engine_timeline::of_engine))
         .route("/timeline", post(timeline_add::many))
         .route("/timeline/{id}/withdraw", post(timeline_withdraw::withdraw))
+        .route("/peers", get(peers::peers))
         .route("/feed", get(feed::feed))
         .route("/load", get(load::load))
         .route("/positions/{id}", put(positions::put).delete(positions::remove))

@@ -11,9 +11,11 @@ mod finding;
 mod fleet;
 mod format;
 mod gauge;
+mod load;
 mod message;
 mod page;
 mod password;
+mod peers;
 mod quarantine;
 mod queue;
 mod sign_in;
@@ -38,14 +40,20 @@ pub(crate) fn routes() -> Router<App> {
         .route("/findings/{id}/evidence", get(evidence::evidence))
         .route("/findings/{id}/{act}", post(acts::act))
         .route("/units/{railway}/{unit}", get(unit::unit))
+        .route("/units/{railway}/{unit}/samples.csv", get(unit::file))
         .route("/units/{railway}/{unit}/channels/{channel}", get(unit::channel))
         .route("/units/{railway}/{unit}/evidence", get(evidence::of_unit))
+        .route("/load", get(load::load))
+        .route("/load/positions", post(load::put))
+        .route("/load/positions/remove", post(load::remove))
         .route("/fleet", get(fleet::fleet))
+        .route("/fleet/peers", get(peers::peers))
         .route("/feed", get(feed::feed))
         .route("/quarantine", get(quarantine::list))
         .route("/quarantine/replay", post(quarantine::replay))
         .route("/quarantine/{id}", get(message::message))
         .route("/quarantine/{id}/replay", post(message::replay))
+        .route("/quarantine/{id}/register", post(message::register))
         .route("/password", get(password::form).post(password::change))
         .route("/sign-in", get(sign_in::form).post(sign_in::sign_in))
         .route("/sign-out", post(sign_in::sign_out))

@@ -14,12 +14,19 @@ use crate::{Result, Store, int};
 
 /// Which samples of a unit are wanted: `from <= time < to`.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Wanted {
+pub(crate) struct Wanted<'a> {
     pub(crate) unit_no: i64,
     pub(crate) from: Time,
     pub(crate) to: Time,
-    pub(crate) channel: Option<ChannelIx>,
+    /// These channels alone; every one without.
+    pub(crate) only: Option<&'a [ChannelIx]>,
     pub(crate) up_to: Option<Seq>,
+}
+
+impl Wanted<'_> {
+    pub(super) fn admits(&self, channel: ChannelIx) -> bool {
+        self.only.is_none_or(|only| only.contains(&channel))
+    }
 }
 
 impl Store {
@@ -54,7 +61,7 @@ impl Store {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
         let mut tx = self.shared.db.read().await?;
         let samples =
-            samples(&mut tx, &self.shared.known, &Wanted { unit_no, from, to, channel: None, up_to }).await?;
+            samples(&mut tx, &self.shared.known, &Wanted { unit_no, from, to, only: None, up_to }).await?;
         tx.end().await?;
         Ok(samples)
     }
@@ -67,18 +74,31 @@ impl Store {
         from: Time,
         to: Time,
     ) -> Result<Vec<(Time, f64)>> {
+        let samples = self.samples_of(unit, &[channel], from, to).await?;
+        Ok(samples.into_iter().map(|s| (s.time, s.value)).collect())
+    }
+
+    /// Samples of some channels with `from <= time < to`, settled, by time and channel, in one pass over what is stored;
+    /// the caller bounds the span.
+    pub async fn samples_of(
+        &self,
+        unit: &UnitKey,
+        channels: &[ChannelIx],
+        from: Time,
+        to: Time,
+    ) -> Result<Vec<Sample>> {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
-        let wanted = Wanted { unit_no, from, to, channel: Some(channel), up_to: None };
+        let wanted = Wanted { unit_no, from, to, only: Some(channels), up_to: None };
         let mut tx = self.shared.db.read().await?;
         let samples = samples(&mut tx, &self.shared.known, &wanted).await?;
         tx.end().await?;
-        Ok(samples.into_iter().map(|s| (s.time, s.value)).collect())
+        Ok(samples)
     }
 
     /// Texts of a unit with `from <= time < to`, by time; of two texts for one channel and time the greater one.
     pub async fn unit_texts(&self, unit: &UnitKey, from: Time, to: Time) -> Result<Vec<TextSample>> {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
-        let wanted = Wanted { unit_no, from, to, channel: None, up_to: None };
+        let wanted = Wanted { unit_no, from, to, only: None, up_to: None };
         let known = &self.shared.known;
         let mut tx = self.shared.db.read().await?;
         let mut found = Vec::new();
@@ -119,7 +139,7 @@ impl Store {
         if beyond {
             newest.extend(last_before(&mut tx, known, unit_no, end).await?);
         }
-        let open = Wanted { unit_no, from: Time::EPOCH, to: end, channel: None, up_to: None };
+        let open = Wanted { unit_no, from: Time::EPOCH, to: end, only: None, up_to: None };
         newest.extend(open_samples(&mut tx, known, &open).await?);
         tx.end().await?;
         Ok(newest.into_samples())
@@ -166,10 +186,10 @@ pub(crate) fn settled(mut samples: Vec<Sample>) -> Vec<Sample> {
 }
 
 /// Settled samples, from blocks and the journal's open rows.
-pub(crate) async fn samples(tx: &mut Tx, known: &Known, wanted: &Wanted) -> Result<Vec<Sample>> {
+pub(crate) async fn samples(tx: &mut Tx, known: &Known, wanted: &Wanted<'_>) -> Result<Vec<Sample>> {
     let mut found = Vec::new();
     for row in block_rows(tx, wanted).await? {
-        let samples = block_samples(known, &row, wanted.channel, wanted.up_to)?;
+        let samples = block_samples(known, &row, wanted.only, wanted.up_to)?;
         found.extend(samples.into_iter().filter(|s| wanted.from <= s.time && s.time < wanted.to));
     }
     found.extend(open_samples(tx, known, wanted).await?);
@@ -177,15 +197,12 @@ pub(crate) async fn samples(tx: &mut Tx, known: &Known, wanted: &Wanted) -> Resu
 }
 
 /// Samples of the journal's rows that are in no block yet, not settled.
-async fn open_samples(tx: &mut Tx, known: &Known, wanted: &Wanted) -> Result<Vec<Sample>> {
+async fn open_samples(tx: &mut Tx, known: &Known, wanted: &Wanted<'_>) -> Result<Vec<Sample>> {
     let mut found = Vec::new();
     for row in open_rows(tx, wanted).await? {
         let open = row.int("open_day")?;
         let samples = known.spare(journal_place(&row)?, row_samples(&row))?.into_iter().filter(|s| {
-            s.time.day() >= open
-                && wanted.from <= s.time
-                && s.time < wanted.to
-                && wanted.channel.is_none_or(|channel| channel == s.channel)
+            s.time.day() >= open && wanted.from <= s.time && s.time < wanted.to && wanted.admits(s.channel)
         });
         found.extend(samples);
     }
@@ -203,21 +220,21 @@ pub(crate) async fn last_before(tx: &mut Tx, known: &Known, unit_no: i64, end: T
     Ok(newest.into_samples())
 }
 
-async fn block_rows(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<Row>> {
+pub(super) async fn block_rows(tx: &mut Tx, wanted: &Wanted<'_>) -> Result<Vec<Row>> {
     let sql =
         "SELECT unit_no, day, packed FROM block WHERE unit_no = $1 AND day >= $2 AND day <= $3 ORDER BY day";
     tx.fetch(sql, values![wanted.unit_no, wanted.from.day(), wanted.to.day()]).await
 }
 
 /// Rows of which a day is in no block yet.
-async fn open_rows(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<Row>> {
-    let sql = "SELECT seq, open_day, packed, extras, crc FROM journal WHERE unit_no = $1 AND open_day IS NOT NULL \
+pub(super) async fn open_rows(tx: &mut Tx, wanted: &Wanted<'_>) -> Result<Vec<Row>> {
+    let sql = "SELECT seq, open_day, approximate, packed, extras, crc FROM journal WHERE unit_no = $1 AND open_day IS NOT NULL \
                AND last_event >= $2 AND first_event < $3 AND ($4 IS NULL OR seq <= $4) ORDER BY seq";
     let up_to = wanted.up_to.map(|seq| seq.0);
     tx.fetch(sql, values![wanted.unit_no, wanted.from, wanted.to, up_to]).await
 }
 
-fn journal_place(row: &Row) -> Result<Place> {
+pub(super) fn journal_place(row: &Row) -> Result<Place> {
     Ok(Place::Journal { seq: row.int("seq")? })
 }
 
@@ -236,19 +253,31 @@ pub(crate) fn block_day(row: &Row) -> Result<Day> {
 pub(crate) fn block_samples(
     known: &Known,
     row: &Row,
-    only: Option<ChannelIx>,
+    only: Option<&[ChannelIx]>,
     up_to: Option<Seq>,
 ) -> Result<Vec<Sample>> {
+    Ok(block_told(known, row, only, up_to)?.into_iter().map(|(sample, _)| sample).collect())
+}
+
+/// The same, each with whether its time was taken from receipt.
+pub(super) fn block_told(
+    known: &Known,
+    row: &Row,
+    only: Option<&[ChannelIx]>,
+    up_to: Option<Seq>,
+) -> Result<Vec<(Sample, bool)>> {
     let (unit_no, day) = (row.int("unit_no")?, row.int("day")?);
     let read = block_of(row, |block| {
-        let wanted = block.channels().filter(|c| only.is_none_or(|only| only == *c));
-        Ok(wanted.map(|c| (c, block.samples(c, up_to))).collect::<Vec<_>>())
+        let wanted = block.channels().filter(|c| only.is_none_or(|only| only.contains(c)));
+        let told = |(sample, message)| (sample, block.approximate(message));
+        let samples =
+            |c| block.samples(c, up_to).map(|found| found.into_iter().map(told).collect::<Vec<_>>());
+        Ok(wanted.map(|c| (c, samples(c))).collect::<Vec<_>>())
     });
     let mut found = Vec::new();
     for (channel, read) in known.spare(Place::Block { unit_no, day }, read)? {
         let place = Place::Channel { unit_no, day, channel: channel.0 };
-        let samples = known.spare(place, read.map_err(|b| b.at("block")))?;
-        found.extend(samples.into_iter().map(|(sample, _)| sample));
+        found.extend(known.spare(place, read.map_err(|b| b.at("block")))?);
     }
     Ok(found)
 }

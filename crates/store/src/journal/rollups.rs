@@ -25,7 +25,7 @@ impl Store {
             return Err(Error::Refused("a bucket has to be longer than no time".into()));
         }
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
-        let wanted = Wanted { unit_no, from, to, channel: Some(channel), up_to: None };
+        let wanted = Wanted { unit_no, from, to, only: Some(&[channel]), up_to: None };
         let mut tx = self.shared.db.read().await?;
         let fine = bucket.micros() % BASE.micros() == 0;
         let found = if fine {
@@ -52,7 +52,7 @@ impl Store {
         }
         let mut found: Vec<Vec<Rollup>> = vec![Vec::new(); channels.len()];
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(found) };
-        let wanted = Wanted { unit_no, from, to, channel: None, up_to: None };
+        let wanted = Wanted { unit_no, from, to, only: None, up_to: None };
         let known = &self.shared.known;
         let mut tx = self.shared.db.read().await?;
         let dirty = dirty_days(&mut tx, &wanted).await?;
@@ -100,7 +100,7 @@ fn first_whole_day(from: Time) -> i64 {
 async fn base_buckets(
     tx: &mut Tx,
     known: &Known,
-    wanted: &Wanted,
+    wanted: &Wanted<'_>,
     channel: ChannelIx,
 ) -> Result<Vec<Rollup>> {
     let mut buckets = Vec::new();
@@ -129,7 +129,7 @@ async fn base_buckets(
 }
 
 /// Days that open rows of the journal touch.
-async fn dirty_days(tx: &mut Tx, wanted: &Wanted) -> Result<Vec<(i64, i64)>> {
+async fn dirty_days(tx: &mut Tx, wanted: &Wanted<'_>) -> Result<Vec<(i64, i64)>> {
     let sql = "SELECT open_day, last_event FROM journal WHERE unit_no = $1 AND open_day IS NOT NULL \
                AND last_event >= $2 AND first_event < $3";
     let rows = tx.fetch(sql, values![wanted.unit_no, wanted.from, wanted.to]).await?;

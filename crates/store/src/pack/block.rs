@@ -142,6 +142,11 @@ impl<'a> Block<'a> {
         Ok(out)
     }
 
+    /// Whether a message's times were relative to receipt.
+    pub(crate) fn approximate(&self, message: usize) -> bool {
+        self.messages.get(message).is_some_and(|m| m.approximate)
+    }
+
     /// Texts of the day.
     pub(crate) fn texts(&self) -> Result<Vec<(TextSample, usize)>, Broken> {
         let mut from = self.part(self.texts)?;

@@ -62,6 +62,13 @@ impl Store {
         Ok(Some((row(found)?, raw)))
     }
 
+    /// Rows that the bounds of quarantine have dropped, ever, of all railways: for age, number or bytes.
+    pub async fn quarantine_dropped(&self) -> Result<u64> {
+        let sql = "SELECT value FROM counter WHERE name = 'quarantine-dropped'";
+        let rows = self.shared.db.fetch(sql, values![]).await?;
+        rows.first().map_or(Ok(0), |row| row.count("value"))
+    }
+
     /// Rows by reason.
     pub async fn quarantine_counts(&self, filter: &RailwayFilter) -> Result<Vec<(Reason, u64)>> {
         let sql = "SELECT reason, COUNT(*) AS count FROM quarantine WHERE ($1 OR railway IN TEXTS($2)) \

@@ -144,6 +144,9 @@ async fn bound(tx: &mut Tx, newest: i64, added: i64, bounds: QuarantineBounds) -
 /// Drops rows below a number, and bytes of messages that no row is left of. Returns how many rows.
 pub(crate) async fn cut(tx: &mut Tx, keep_from: i64) -> Result<u64> {
     let rows = tx.execute("DELETE FROM quarantine WHERE id < $1", values![keep_from]).await?;
+    if rows > 0 {
+        give(tx, "quarantine-dropped", usize::try_from(rows).unwrap_or_default()).await?;
+    }
     let sql = "SELECT CAST(COALESCE(SUM(size), 0) AS BIGINT) AS size FROM quarantine_raw \
                WHERE raw_id < COALESCE((SELECT MIN(raw_id) FROM quarantine), $1)";
     let dropped = tx.fetch_one(sql, values![keep_from]).await?.map_or(Ok(0), |row| row.int("size"))?;
@@ -205,6 +208,7 @@ mod tests {
         assert_eq!(by_rows, [10, 9, 8, 7, 6, 5]);
         let by_bytes = put(5, QuarantineBounds { bytes: 500, ..wide }).await;
         assert_eq!(by_bytes, [12, 11, 10, 9], "two messages of 201 bytes each are left");
+        assert_eq!(store.quarantine_dropped().await.unwrap(), 8, "ids 1 to 8");
         for id in by_bytes {
             assert!(store.quarantine_row(id, &RailwayFilter::All).await.unwrap().is_some());
         }

@@ -106,3 +106,29 @@ pub(crate) async fn a_row_bad_at_the_database_is_set_aside(bed: &Bed) {
     store.append(&[message("northmoor/NM-1", 5, vec![sample(5, 0, 1.0)])]).await.unwrap();
     store.close().await;
 }
+
+pub(crate) async fn what_its_bounds_drop_is_counted_over_a_restart(bed: &Bed) {
+    let store = bed.open().await;
+    store.bound_quarantine(notchwatch_store::QuarantineBounds { rows: 2, bytes: 1 << 20 });
+    let refused = |second: i64| {
+        let mut message = message("northmoor/NM-1", second, vec![]);
+        message.envelope.payload = second.to_string().into_bytes();
+        message.decoded = Decoded::refused(None, Reason::Malformed, "why".into());
+        message
+    };
+    assert_eq!(store.quarantine_dropped().await.unwrap(), 0);
+    for second in 0..5 {
+        store.append(&[refused(second)]).await.unwrap();
+    }
+    assert_eq!(store.quarantine_dropped().await.unwrap(), 3);
+    store.close().await;
+    let store = bed.open().await;
+    assert_eq!(store.quarantine_dropped().await.unwrap(), 3, "kept over a restart");
+    let by_age = notchwatch_store::Retention {
+        refused: Some(notchwatch_model::Span::from_days(1)),
+        ..notchwatch_store::Retention::default()
+    };
+    store.retain(&by_age, at(10 * 86_400)).await.unwrap();
+    assert_eq!(store.quarantine_dropped().await.unwrap(), 5, "age is a bound too");
+    store.close().await;
+}

@@ -188,3 +188,22 @@ pub(crate) async fn positions_become_visible_in_order(bed: &Bed) {
 fn bits(samples: &[Sample]) -> Vec<u64> {
     samples.iter().map(|s| s.value.to_bits()).collect()
 }
+
+pub(crate) async fn marks_of_times_taken_from_receipt_outlive_sealing(bed: &Bed) {
+    const DAY: i64 = 86_400;
+    let store = bed.open().await;
+    let mut about = message("northmoor/NM-1", -2 * DAY + 20, vec![sample(-2 * DAY + 20, 0, 1.0)]);
+    about.decoded.approximate = true;
+    let sure = message("northmoor/NM-1", -2 * DAY + 30, vec![sample(-2 * DAY + 30, 0, 2.0)]);
+    store.append(&[about, sure]).await.unwrap();
+    let nm = unit("northmoor/NM-1");
+    let told = async || {
+        let found = store.samples_told(&nm, &[ChannelIx(0)], at(-3 * DAY), at(0)).await.unwrap();
+        found.iter().map(|t| (t.sample.value, t.approximate)).collect::<Vec<_>>()
+    };
+    assert_eq!(told().await, [(1.0, true), (2.0, false)]);
+    assert_eq!(store.seal(at(0), notchwatch_model::Span::from_days(7)).await.unwrap().blocks, 1);
+    assert_eq!(told().await, [(1.0, true), (2.0, false)], "out of the block");
+    assert_eq!(store.samples_told(&nm, &[ChannelIx(1)], at(-3 * DAY), at(0)).await.unwrap(), []);
+    store.close().await;
+}

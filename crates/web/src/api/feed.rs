@@ -35,6 +35,9 @@ pub(crate) struct FeedView {
     conflicts: String,
     /// Rows of quarantine by reason.
     quarantine: Vec<QuarantineCount>,
+    /// Rows of quarantine that its bounds (age, number, bytes) have dropped, ever, of all railways; null for who does not
+    /// see every railway.
+    quarantine_dropped: Option<String>,
 }
 
 /// How much was refused for one reason.
@@ -71,5 +74,6 @@ pub(crate) async fn feed(State(app): State<App>, caller: ApiCaller) -> Result<Js
             .iter()
             .map(|(reason, n)| QuarantineCount { reason: reason.code(), count: n.to_string() })
             .collect(),
+        quarantine_dropped: feed.quarantine_dropped.map(|n| n.to_string()),
     }))
 }

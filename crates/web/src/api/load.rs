@@ -79,7 +79,7 @@ pub(crate) struct Spread {
     responses((status = 200, body = LoadsView), (status = 401, body = Problem), (status = 503, body = Problem))
 )]
 pub(crate) async fn load(State(app): State<App>, caller: ApiCaller) -> Result<Json<LoadsView>, Problem> {
-    let Loads { from, now, positions, uncovered } = app.desk.load(&caller.who).await?;
+    let Loads { from, now, positions, uncovered, .. } = app.desk.load(&caller.who).await?;
     let positions = positions.iter().map(|(position, load)| LoadView::new(position, load)).collect();
     Ok(Json(LoadsView { from: from.to_string(), to: now.to_string(), positions, uncovered }))
 }

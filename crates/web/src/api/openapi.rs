@@ -10,8 +10,9 @@ use utoipa::openapi::{Components, OpenApi as Document};
 use utoipa::{Modify, OpenApi};
 
 use super::{
-    accounts, acts, engine_timeline, events, feed, finding, findings, health, history, load, newest,
-    positions, quarantine, register, samples, timeline, timeline_add, timeline_withdraw, tokens, units,
+    accounts, acts, engine_timeline, events, export, feed, finding, findings, health, history, load, newest,
+    peers, positions, quarantine, quarantine_register, register, samples, timeline, timeline_add,
+    timeline_withdraw, tokens, units,
 };
 use crate::app::App;
 
@@ -26,9 +27,9 @@ use crate::app::App;
     paths(
         findings::list, finding::detail, history::history, acts::acknowledge, acts::take, acts::wait, acts::shelve,
         acts::unshelve, acts::give_back, acts::hand, acts::out_of_service, acts::back_in_service, acts::merge,
-        acts::split, acts::reopen, acts::close, acts::note, events::events, quarantine::list, quarantine::row, quarantine::bytes, quarantine::replay, quarantine::replay_all,
-        register::read, register::put, units::list, newest::newest, samples::samples, health::health, health::of_unit, health::of_engine, timeline::of_unit, timeline_add::one, timeline_add::many,
-        timeline_withdraw::withdraw, engine_timeline::of_engine, feed::feed, load::load, positions::put, positions::remove, accounts::list, accounts::put,
+        acts::split, acts::reopen, acts::close, acts::note, events::events, quarantine::list, quarantine::row, quarantine::bytes, quarantine::replay, quarantine::replay_all, quarantine_register::register,
+        register::read, register::put, units::list, newest::newest, samples::samples, export::export, health::health, health::of_unit, health::of_engine, timeline::of_unit, timeline_add::one, timeline_add::many,
+        timeline_withdraw::withdraw, engine_timeline::of_engine, peers::peers, feed::feed, load::load, positions::put, positions::remove, accounts::list, accounts::put,
         tokens::list, tokens::create, tokens::revoke
     ),
     security(("token" = []), ("session" = [])),

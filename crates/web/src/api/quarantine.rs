@@ -242,6 +242,6 @@ fn reason(text: &str) -> Result<Reason, Problem> {
     })
 }
 
-fn number(id: &str) -> Result<i64, Problem> {
+pub(crate) fn number(id: &str) -> Result<i64, Problem> {
     id.parse().map_err(|_| Problem::new(StatusCode::NOT_FOUND, "no such thing among those you may see"))
 }

@@ -58,6 +58,9 @@ pub(crate) struct SeriesView {
 pub(crate) struct PointView {
     time: String,
     value: f64,
+    /// True where the time was taken from receipt, since the message told none or a relative one; else left out.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    approximate: bool,
 }
 
 /// One bucket.
@@ -124,7 +127,11 @@ async fn points(
                 series
                     .points
                     .iter()
-                    .map(|(time, value)| PointView { time: time.to_string(), value: *value })
+                    .map(|told| PointView {
+                        time: told.sample.time.to_string(),
+                        value: told.sample.value,
+                        approximate: told.approximate,
+                    })
                     .collect(),
             ),
             buckets: None,

@@ -1,11 +1,12 @@
-//! `GET /api/v1/units`: the units of the caller, how far each is judged and what it still has to learn.
+//! `GET /api/v1/units`: the units of the caller, how far each is judged, its link, its grade, its open findings.
 
 use std::collections::BTreeMap;
 
 use axum::Json;
 use axum::extract::State;
 use axum::http::Uri;
-use notchwatch_model::{ClassId, CommsState, RailwayId, Register, Span, Time, Unit, UnitComms, UnitKey};
+use notchwatch_desk::{FleetOrder, FleetUnit};
+use notchwatch_model::{ClassId, CommsState, RailwayId, Register, Span, Time, UnitKey};
 use notchwatch_store::UnitProgress;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
@@ -31,7 +32,11 @@ pub(crate) struct UnitParams {
     class: Option<String>,
     /// With this state of the link: `reporting`, `late`, `silent`, `clock-wrong`, `not-expected`, `never-heard`.
     comms: Option<String>,
-    /// `next` of the page before.
+    /// `unit` (railway and number, as when absent), `health` (the weakest first), `findings` (the most urgent first) or
+    /// `heard` (longest not heard first).
+    sort: Option<String>,
+    /// `next` of the page before, with the same filters and order. By `unit` every unit comes once; in the other orders
+    /// a unit that moves between two pages may come twice or not at all.
     cursor: Option<String>,
     /// Most items, 1 to 1000.
     limit: Option<String>,
@@ -68,6 +73,18 @@ pub(crate) struct UnitView {
     comms: CommsView,
     /// Grade recorded last, at most five minutes old; null before the first.
     health: Option<MarkView>,
+    /// Open findings by priority.
+    open: OpenView,
+}
+
+/// Open findings of a unit by priority.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = OpenCounts)]
+pub(crate) struct OpenView {
+    critical: u64,
+    high: u64,
+    medium: u64,
+    low: u64,
 }
 
 /// State of a unit's link. Rules and values: `crates/findings/doc/comms.md`.
@@ -87,25 +104,29 @@ pub(crate) struct CommsView {
 }
 
 impl CommsView {
-    fn of(comms: Option<&UnitComms>) -> Self {
+    fn of(unit: &FleetUnit) -> Self {
+        let link = unit.link.as_ref();
+        // Where more was heard since the judgement, that is since when.
+        let judged = link.filter(|c| c.state == unit.comms).map(|c| c.since);
+        let heard = unit.received.filter(|_| unit.comms != CommsState::NeverHeard);
         Self {
-            state: comms.map(|c| c.state).unwrap_or_default().word(),
-            since: comms.map(|c| c.since.to_string()),
-            usual_s: comms.and_then(|c| c.usual).map(Span::secs_f64),
-            silent_after_s: comms.map(|c| c.limit.secs_f64()),
-            clock_offset_s: comms.and_then(|c| c.clock_offset).map(Span::secs_f64),
+            state: unit.comms.word(),
+            since: judged.or(heard).map(|t| t.to_string()),
+            usual_s: link.and_then(|c| c.usual).map(Span::secs_f64),
+            silent_after_s: link.map(|c| c.limit.secs_f64()),
+            clock_offset_s: link.and_then(|c| c.clock_offset).map(Span::secs_f64),
         }
     }
 }
 
-/// A page of units, by railway and number.
+/// A page of units, in the order asked for.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct UnitPage {
     items: Vec<UnitView>,
     next: Option<String>,
 }
 
-/// Units by railway and number.
+/// Units with their link, grade and open findings.
 #[utoipa::path(
     get, path = "/api/v1/units", tag = "units", params(UnitParams),
     responses((status = 200, body = UnitPage), (status = 400, body = Problem), (status = 401, body = Problem))
@@ -119,47 +140,36 @@ pub(crate) async fn list(
     let railway: Option<RailwayId> = input::maybe("railway", params.railway.as_ref())?;
     let class: Option<ClassId> = input::maybe("class", params.class.as_ref())?;
     let limit = input::maybe("limit", params.limit.as_ref())?.unwrap_or(DEFAULT_LIMIT).clamp(1, MAX_LIMIT);
-    let after = params.cursor.as_deref().map(key).transpose()?;
-    let register = app.desk.register(&caller.who).await?;
     let wanted = params.comms.as_deref().map(state).transpose()?;
-    let feed = app.desk.feed(&caller.who).await?;
-    let comms: BTreeMap<_, _> = feed.comms.into_iter().map(|c| (c.unit.clone(), c)).collect();
-    let progress: BTreeMap<_, _> = feed.progress.into_iter().map(|p| (p.unit.clone(), p)).collect();
-    let health: BTreeMap<_, _> =
-        app.desk.health_now(&caller.who).await?.into_iter().map(|h| (h.unit.clone(), h)).collect();
-    let mut keys: Vec<(UnitKey, &Unit)> = register
-        .units
-        .iter()
-        .filter(|u| railway.as_ref().is_none_or(|r| *r == u.railway))
-        .filter(|u| class.as_ref().is_none_or(|c| *c == u.class))
-        .map(|u| (u.key(), u))
-        .filter(|(key, _)| wanted.is_none_or(|w| comms.get(key).map(|c| c.state).unwrap_or_default() == w))
-        .filter(|(key, _)| after.as_ref().is_none_or(|a| key > a))
-        .collect();
-    keys.sort_by(|a, b| a.0.cmp(&b.0));
-    let more = keys.len() > limit;
-    keys.truncate(limit);
-    let next = keys.last().filter(|_| more).map(|(key, _)| key.to_string());
+    let sort = params.sort.as_deref().map_or(Ok(FleetOrder::Unit), order)?;
+    let after = params.cursor.as_deref().map(|cursor| place(sort, cursor)).transpose()?;
+    let (register, mut units) = app.desk.fleet(&caller.who).await?;
+    units.retain(|u| {
+        railway.as_ref().is_none_or(|r| *r == u.unit.railway)
+            && class.as_ref().is_none_or(|c| *c == u.unit.class)
+            && wanted.is_none_or(|w| w == u.comms)
+    });
+    sort.sort(&mut units);
+    let begin = match &after {
+        None => 0,
+        Some(Place::After(key)) => units.partition_point(|u| u.unit.key() <= *key),
+        Some(Place::At(number)) => *number,
+    };
     let now = app.desk.now();
-    let items = keys
-        .iter()
-        .map(|(key, unit)| UnitView {
-            health: health.get(key).and_then(|h| h.parts.get("unit")).map(MarkView::of),
-            ..view(unit, &register, progress.get(key), comms.get(key), now)
-        })
-        .collect();
+    let here = units.get(begin..).unwrap_or_default();
+    let next = here.get(limit..).filter(|more| !more.is_empty()).and_then(|_| {
+        let last = here.get(limit - 1)?;
+        Some(if sort == FleetOrder::Unit { last.unit.key().to_string() } else { (begin + limit).to_string() })
+    });
+    let items = here.iter().take(limit).map(|unit| view(unit, &register, now)).collect();
     Ok(Json(UnitPage { items, next }))
 }
 
-fn view(
-    unit: &Unit,
-    register: &Register,
-    progress: Option<&UnitProgress>,
-    comms: Option<&UnitComms>,
-    now: Time,
-) -> UnitView {
+fn view(fleet: &FleetUnit, register: &Register, now: Time) -> UnitView {
+    let (unit, progress) = (&fleet.unit, fleet.progress.as_ref());
     let zone = unit.zone.clone().or_else(|| register.railway(&unit.railway).map(|r| r.zone.clone()));
     let count = |of: fn(&UnitProgress) -> u64| progress.map_or(0, of).to_string();
+    let [critical, high, medium, low] = fleet.open;
     UnitView {
         railway: unit.railway.to_string(),
         unit: unit.id.to_string(),
@@ -169,15 +179,16 @@ fn view(
         status: unit.status,
         engine: unit.engine_at(now).map(ToString::to_string),
         judged: progress.and_then(|p| p.judged).map(|t| t.to_string()),
-        received: progress.and_then(|p| p.received).map(|t| t.to_string()),
+        received: fleet.received.map(|t| t.to_string()),
         samples: count(|p| p.samples),
         repeats: count(|p| p.repeats),
         conflicts: count(|p| p.conflicts),
         learning: progress
             .map(|p| p.learning.iter().map(|(name, part)| (name.to_string(), *part)).collect())
             .unwrap_or_default(),
-        comms: CommsView::of(comms),
-        health: None,
+        comms: CommsView::of(fleet),
+        health: fleet.health.as_ref().and_then(|h| h.parts.get("unit")).map(MarkView::of),
+        open: OpenView { critical, high, medium, low },
     }
 }
 
@@ -188,8 +199,26 @@ fn state(word: &str) -> Result<CommsState, Problem> {
     })
 }
 
-fn key(cursor: &str) -> Result<UnitKey, Problem> {
+fn order(word: &str) -> Result<FleetOrder, Problem> {
+    let wrong = || Problem::parameter("sort", "one of unit, health, findings, heard");
+    FleetOrder::from_word(word).ok_or_else(wrong)
+}
+
+/// Where a page begins.
+#[derive(Debug)]
+enum Place {
+    /// Behind this unit.
+    After(UnitKey),
+    /// At this number from the first.
+    At(usize),
+}
+
+fn place(sort: FleetOrder, cursor: &str) -> Result<Place, Problem> {
     let wrong = || Problem::parameter("cursor", "not a cursor of this list");
+    if sort != FleetOrder::Unit {
+        return cursor.parse().map(Place::At).map_err(|_| wrong());
+    }
     let (railway, unit) = cursor.split_once('/').ok_or_else(wrong)?;
-    Ok(UnitKey { railway: railway.parse().map_err(|_| wrong())?, unit: unit.parse().map_err(|_| wrong())? })
+    let railway = railway.parse().map_err(|_| wrong())?;
+    Ok(Place::After(UnitKey { railway, unit: unit.parse().map_err(|_| wrong())? }))
 }

@@ -16,7 +16,7 @@ use serde::Deserialize;
 use super::finding::zone_of;
 use super::format::{Stamp, count, percent, span, stamp};
 use super::page::{Frame, Visitor, answer};
-use super::quarantine::RefusedRow;
+use super::quarantine::{RefusedRow, may_register};
 use super::trouble::Trouble;
 use crate::app::App;
 use crate::stages::{Stage, Stages};
@@ -92,6 +92,9 @@ struct Page {
     more_units: usize,
     reasons: Vec<ReasonRow>,
     refused: Vec<RefusedRow>,
+    may_register: bool,
+    /// What the bounds of quarantine dropped, for who sees every railway.
+    dropped: Option<String>,
     reason: String,
     /// What the stages have done, for who sees every railway: they count all of them together.
     stages: Vec<StageRow>,
@@ -148,6 +151,8 @@ pub(crate) async fn feed(
             .map(|(r, n)| ReasonRow { code: r.code(), count: count(*n), chosen: Some(*r) == reason })
             .collect(),
         refused: refused.items.iter().map(|r| RefusedRow::new(r, now)).collect(),
+        may_register: may_register(&visitor.who),
+        dropped: feed.quarantine_dropped.map(count),
         reason: reason.map(|r| r.code().to_owned()).unwrap_or_default(),
         stages: if visitor.who.railways == RailwayFilter::All { stages(&told) } else { vec![] },
         waiting: if visitor.who.railways == RailwayFilter::All { waiting(&told) } else { vec![] },

@@ -3,6 +3,7 @@
 //! Owns what stands on the page and in which order. The picture's figures come from their own route.
 
 mod acts;
+mod similar;
 mod why;
 
 use std::collections::BTreeSet;
@@ -13,22 +14,19 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use jiff::tz::TimeZone;
 use notchwatch_model::{Class, Finding, FindingId, Outcome, Overlay, RankedFault, Symptom, Time, Unit};
-use notchwatch_store::{FindingQuery, HistoryEntry};
+use notchwatch_store::HistoryEntry;
 
 use acts::{Acts, Link};
 
 use super::format::{self, Stamp, difference, figure, percent, quantity, stamp};
+use super::gauge::resolution;
 use super::page::{Frame, Visitor, answer};
-use super::queue::{alarm_words, left, work_words};
+use super::queue::{REACHED, alarm_words, left, work_words};
 use super::trouble::Trouble;
 use crate::app::App;
 use crate::words;
+use similar::{Similar, similar};
 use why::{Why, why};
-
-/// Closed findings looked through for similar ones.
-const SEARCHED: usize = 200;
-/// Similar ones shown.
-const SIMILAR: usize = 5;
 
 /// A channel to draw.
 #[derive(Debug)]
@@ -84,15 +82,6 @@ struct Line {
     effective: bool,
 }
 
-#[derive(Debug)]
-struct Similar {
-    id: String,
-    unit: String,
-    title: String,
-    outcome: &'static str,
-    opened: Stamp,
-}
-
 #[derive(Debug, Template)]
 #[template(path = "finding.html")]
 struct Page {
@@ -132,6 +121,8 @@ struct Page {
     symptoms: Vec<SymptomRow>,
     faults: Vec<FaultCard>,
     history: Vec<Line>,
+    /// How many similar ones ended how.
+    similar_ends: String,
     similar: Vec<Similar>,
     links: Vec<Link>,
     /// Units that the finding is about, where it is about several.
@@ -172,8 +163,12 @@ pub(crate) async fn show(
     let zone = zone_of(unit, railway.map(|r| r.zone.as_str()));
     let class = register.class(&machine.class);
     let now = app.desk.now();
-    let similar = similar(app, visitor, finding, &zone, now).await.map_err(trouble)?;
-    let (left, left_range) = left(finding, now);
+    let (similar_ends, similar) = similar(app, visitor, finding, &zone, now).await.map_err(trouble)?;
+    let (left, left_range) = match left(finding, now) {
+        (left, _) if left == REACHED => (left, String::new()),
+        (left, range) if !left.is_empty() => (left, format!("{range} (1 in 10 to 9 in 10)")),
+        unknown => unknown,
+    };
     let at = |time| stamp(time, &zone, now);
     let alarm_state = finding.alarm_state(now);
     let page = Page {
@@ -215,6 +210,7 @@ pub(crate) async fn show(
             .collect(),
         faults: machine.faults.iter().map(|f| fault(app, f)).collect(),
         history: history.iter().rev().map(|h| line(h, &zone, now)).collect(),
+        similar_ends,
         similar,
         members: machine.members.iter().map(|key| key.unit.to_string()).collect(),
         links: acts::links(app, visitor, finding, &zone, now).await.map_err(trouble)?,
@@ -252,7 +248,7 @@ fn limit_words(finding: &Finding) -> String {
         .machine
         .time_to_limit
         .as_ref()
-        .map(|t| format!("{}: {}", t.limit, quantity(t.at, t.uom)))
+        .map(|t| format!("{}: {}", t.limit, quantity(t.at, t.uom, 0.0)))
         .unwrap_or_default()
 }
 
@@ -279,15 +275,18 @@ fn symptom(
     now: Time,
 ) -> SymptomRow {
     let sized = symptom.size != 0.0;
+    let step = resolution(symptom, class);
     let numbers: Vec<String> = ["expected", "measured", "limit"]
         .iter()
-        .filter_map(|name| Some(format!("{name} {}", quantity(*symptom.numbers.get(*name)?, symptom.uom))))
+        .filter_map(|name| {
+            Some(format!("{name} {}", quantity(*symptom.numbers.get(*name)?, symptom.uom, step)))
+        })
         .collect();
     SymptomRow {
         channel: symptom.channel.to_string(),
         label: label(symptom, class),
         kind: symptom.kind.word(),
-        size: if sized { difference(symptom.size, symptom.uom) } else { String::new() },
+        size: if sized { difference(symptom.size, symptom.uom, step) } else { String::new() },
         spreads: if symptom.spreads == 0.0 { String::new() } else { figure(symptom.spreads) },
         numbers: numbers.join(", "),
         states: symptom.states.iter().map(ToString::to_string).collect::<Vec<_>>().join(", "),
@@ -345,45 +344,4 @@ fn line(entry: &HistoryEntry, zone: &TimeZone, now: Time) -> Line {
             effective: true,
         },
     }
-}
-
-/// Findings that ended, on units of the class, with the same first fault or on the same channel.
-async fn similar(
-    app: &App,
-    visitor: &Visitor,
-    finding: &Finding,
-    zone: &TimeZone,
-    now: Time,
-) -> Result<Vec<Similar>, notchwatch_desk::DeskError> {
-    let machine = &finding.machine;
-    let query = FindingQuery {
-        class: Some(machine.class.clone()),
-        system: Some(machine.system),
-        kind: Some(machine.kind),
-        open: Some(false),
-        limit: SEARCHED,
-        ..FindingQuery::default()
-    };
-    let page = app.desk.findings(&visitor.who, query).await?;
-    let first = |f: &Finding| f.machine.faults.first().map(|r| r.id.clone());
-    let channel = |f: &Finding| f.machine.symptoms.first().map(|s| s.channel.clone());
-    let (fault, channel_here) = (first(finding), channel(finding));
-    let mut alike: Vec<&Finding> = page
-        .items
-        .iter()
-        .filter(|f| f.machine.id != machine.id)
-        .filter(|f| (fault.is_some() && first(f) == fault) || channel(f) == channel_here)
-        .collect();
-    alike.sort_by_key(|f| std::cmp::Reverse(f.machine.opened));
-    Ok(alike
-        .iter()
-        .take(SIMILAR)
-        .map(|f| Similar {
-            id: f.machine.id.to_string(),
-            unit: f.machine.unit.unit.to_string(),
-            title: f.machine.title.clone(),
-            outcome: f.outcome().map_or("no outcome", Outcome::word),
-            opened: stamp(f.machine.opened, zone, now),
-        })
-        .collect())
 }

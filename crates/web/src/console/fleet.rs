@@ -6,7 +6,7 @@ use askama::Template;
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::Response;
-use notchwatch_desk::FleetUnit;
+use notchwatch_desk::{FleetOrder, FleetUnit};
 use notchwatch_model::{CommsState, Priority, Register, Time};
 use serde::Deserialize;
 
@@ -105,7 +105,8 @@ fn page(frame: Frame, register: &Register, units: Vec<FleetUnit>, params: &Param
         .filter(|u| fits(&params.link, u.comms.word()))
         .collect();
     let summary = summary(register, &units);
-    order(&mut units, &params.sort);
+    let sort = FleetOrder::from_word(&params.sort).unwrap_or(FleetOrder::Health);
+    sort.sort(&mut units);
     let pages = units.len().div_ceil(PAGE).max(1);
     let at = params.page.parse::<usize>().unwrap_or(1).clamp(1, pages);
     let link = |to: usize| {
@@ -127,11 +128,10 @@ fn page(frame: Frame, register: &Register, units: Vec<FleetUnit>, params: &Param
         here => format!("{} to {} of {} units", number(first + 1), number(first + here), number(units.len())),
     };
     let links = CommsState::ALL.iter().map(|s| (s.word(), s.word()));
-    let sort = if params.sort.is_empty() { "health" } else { params.sort.as_str() };
     let order = |(value, label): &(&str, &str)| Choice {
         value: (*value).to_owned(),
         label: (*label).to_owned(),
-        chosen: *value == sort,
+        chosen: *value == sort.word(),
     };
     Page {
         frame,
@@ -148,17 +148,6 @@ fn page(frame: Frame, register: &Register, units: Vec<FleetUnit>, params: &Param
         shown,
         before: (at > 1).then(|| link(at - 1)),
         after: (at < pages).then(|| link(at + 1)),
-    }
-}
-
-/// Orders are stable: units that are alike stay by railway and number.
-fn order(units: &mut [FleetUnit], sort: &str) {
-    match sort {
-        "unit" => {}
-        "findings" => units.sort_by_key(|u| std::cmp::Reverse(u.open)),
-        "heard" => units.sort_by_key(|u| u.received),
-        // What is not known stands behind what is weak and before what is good.
-        _ => units.sort_by_key(|u| u.grade().map_or((1, 0), |g| (if g < 1000 { 0 } else { 2 }, g))),
     }
 }
 

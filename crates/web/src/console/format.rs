@@ -61,6 +61,26 @@ pub(crate) fn stamp(time: Time, zone: &TimeZone, now: Time) -> Stamp {
     }
 }
 
+/// An RFC 3339 time, or one as a form sends it: without zone, then UTC, and without seconds.
+pub(crate) fn moment(text: &str) -> Result<Option<Time>, String> {
+    if text.is_empty() {
+        return Ok(None);
+    }
+    let forms = [text.to_owned(), format!("{text}Z"), format!("{text}:00Z")];
+    let found = forms.iter().find_map(|form| form.parse().ok());
+    found.map(Some).ok_or_else(|| format!("{text:?} is not a time"))
+}
+
+/// A time as a form's field for times shows it: without a zone, then UTC, and with no more than three decimals.
+pub(crate) fn field(time: Time) -> String {
+    let text = time.to_string();
+    let text = text.trim_end_matches('Z');
+    match text.split_once('.') {
+        Some((whole, part)) => format!("{whole}.{}", part.get(..3).unwrap_or(part)),
+        None => text.to_owned(),
+    }
+}
+
 /// Minutes that the zone is ahead of UTC at a time.
 pub(crate) fn offset_minutes(time: Time, zone: &TimeZone) -> i32 {
     jiff::Timestamp::from_microsecond(time.micros()).map_or(0, |t| zone.to_offset(t).seconds() / 60)
@@ -106,38 +126,66 @@ pub(crate) fn shown_unit(uom: Uom, magnitude: f64) -> (f64, &'static str) {
     }
 }
 
-/// A value with its unit of measure.
-pub(crate) fn quantity(value: f64, uom: Uom) -> String {
+/// A value with its unit of measure, in steps that its channel can tell; a step of 0 is not known.
+pub(crate) fn quantity(value: f64, uom: Uom, step: f64) -> String {
     let (factor, name) = shown_unit(uom, value.abs());
-    let figure = figure(value * factor);
+    let figure = figure_by(value * factor, step * factor);
     if name.is_empty() { figure } else { format!("{figure} {name}") }
 }
 
-/// A signed difference with its unit of measure; one between temperatures is in kelvin.
-pub(crate) fn difference(value: f64, uom: Uom) -> String {
+/// A signed difference with its unit of measure, in steps that its channel can tell; one between temperatures is in
+/// kelvin. What is smaller than a step is told as that.
+pub(crate) fn difference(value: f64, uom: Uom, step: f64) -> String {
+    if value.abs() < step / 2.0 {
+        return format!("less than {}", difference(step, uom, step).trim_start_matches('+'));
+    }
     let sign = if value > 0.0 { "+" } else { "" };
     match uom.name() {
-        "Cel" | "degC" => format!("{sign}{} K", figure(value)),
-        _ => format!("{sign}{}", quantity(value, uom)),
+        "Cel" | "degC" => format!("{sign}{} K", figure_by(value, step)),
+        _ => format!("{sign}{}", quantity(value, uom, step)),
     }
 }
 
 /// Below this a value is shown as zero.
 const SMALLEST: f64 = 5e-7;
+/// Most decimals shown.
+const MOST_DECIMALS: usize = 9;
 
 /// A number to three significant figures, with a true minus sign.
 pub(crate) fn figure(value: f64) -> String {
-    let size = value.abs();
-    let text = if size >= 100.0 {
-        format!("{size:.0}")
+    written(value, decimals(value.abs()))
+}
+
+/// The same, with no more decimals than the step by which the value can move; a step of 0 is not known.
+pub(crate) fn figure_by(value: f64, step: f64) -> String {
+    if step <= 0.0 {
+        return figure(value);
+    }
+    let whole = |places: &usize| {
+        let scaled = step * (0..*places).fold(1.0, |power, _| power * 10.0);
+        (scaled - scaled.round()).abs() < 1e-6 * scaled.max(1.0) && scaled >= 0.5
+    };
+    let told = (value / step).round() * step;
+    let most = (0..MOST_DECIMALS).find(whole).unwrap_or(MOST_DECIMALS);
+    written(told, decimals(told.abs()).min(most))
+}
+
+/// Decimals that make three significant figures.
+fn decimals(size: f64) -> usize {
+    if size >= 100.0 {
+        0
     } else if size >= 10.0 {
-        format!("{size:.1}")
+        1
     } else if !(SMALLEST..1.0).contains(&size) {
-        format!("{size:.2}")
+        2
     } else {
         let places = (0..8).find(|n| size * 10_f64.powi(*n) >= 1.0).unwrap_or(7) + 2;
-        format!("{size:.*}", usize::try_from(places).unwrap_or(4))
-    };
+        usize::try_from(places).unwrap_or(4)
+    }
+}
+
+fn written(value: f64, decimals: usize) -> String {
+    let text = format!("{:.decimals$}", value.abs());
     let zero = text.bytes().all(|b| matches!(b, b'0' | b'.'));
     if value < 0.0 && !zero { format!("\u{2212}{text}") } else { text }
 }
@@ -175,14 +223,42 @@ mod tests {
     fn numbers_keep_three_figures_and_their_unit() {
         let pa = Uom::parse("Pa").unwrap();
         for (value, text) in [(382_140.0, "382 kPa"), (-68_200.0, "\u{2212}68.2 kPa"), (240.0, "240 Pa")] {
-            assert_eq!(quantity(value, pa), text);
+            assert_eq!(quantity(value, pa, 0.0), text);
         }
-        assert_eq!(quantity(88.04, Uom::parse("Cel").unwrap()), "88.0 °C");
-        assert_eq!(quantity(0.42, Uom::parse("/").unwrap()), "42.0 %");
-        assert_eq!(difference(4.0, Uom::NONE), "+4.00");
-        assert_eq!(difference(-6.5, Uom::parse("Cel").unwrap()), "\u{2212}6.50 K");
+        assert_eq!(quantity(88.04, Uom::parse("Cel").unwrap(), 0.0), "88.0 °C");
+        assert_eq!(quantity(0.42, Uom::parse("/").unwrap(), 0.0), "42.0 %");
+        assert_eq!(difference(4.0, Uom::NONE, 0.0), "+4.00");
+        assert_eq!(difference(-6.5, Uom::parse("Cel").unwrap(), 0.0), "\u{2212}6.50 K");
         assert_eq!(figure(-0.000_01), "\u{2212}0.0000100");
         assert_eq!(figure(-0.0), "0.00");
+    }
+
+    #[test]
+    fn no_number_has_digits_that_the_sensor_does_not_have() {
+        let celsius = Uom::parse("Cel").unwrap();
+        assert_eq!(difference(0.0693, celsius, 0.1), "+0.1 K");
+        assert_eq!(difference(-0.0399, celsius, 0.1), "less than 0.1 K");
+        assert_eq!(quantity(88.04, celsius, 0.5), "88.0 °C");
+        assert_eq!(quantity(311_700.0, Uom::parse("Pa").unwrap(), 1000.0), "312 kPa");
+        assert_eq!(quantity(-1000.0, Uom::parse("Pa").unwrap(), 500.0), "\u{2212}1.0 kPa");
+        for (value, step, text) in
+            [(7.0, 1.0, "7"), (0.123_45, 0.001, "0.123"), (1234.0, 10.0, "1230"), (0.07, 0.25, "0.00")]
+        {
+            assert_eq!(figure_by(value, step), text, "{value} by {step}");
+        }
+    }
+
+    #[test]
+    fn times_come_with_and_without_zone() {
+        let whole = moment("2026-03-01T12:30:00Z").unwrap();
+        assert!(whole.is_some());
+        for form in ["2026-03-01T12:30", "2026-03-01T12:30:00", "2026-03-01T13:30:00+01:00"] {
+            assert_eq!(moment(form).unwrap(), whole, "{form}");
+        }
+        assert_eq!(field(whole.unwrap()), "2026-03-01T12:30:00");
+        assert_eq!(field("2026-03-01T12:30:00.621915Z".parse().unwrap()), "2026-03-01T12:30:00.621");
+        assert_eq!(moment("").unwrap(), None);
+        assert!(moment("yesterday").is_err());
     }
 
     #[test]

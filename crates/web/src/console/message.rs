@@ -1,7 +1,7 @@
 //! One refused message: why, and its bytes as text and in hexadecimal.
 //!
 //! Owns the view of foreign bytes: escaped, cut to a stated size, never shown as markup; and the button that tries the
-//! message again.
+//! message again, and the form that registers its unit.
 
 use std::fmt::Write as _;
 
@@ -11,11 +11,15 @@ use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::Response;
 use jiff::tz::TimeZone;
-use notchwatch_desk::{Again, DeskError};
+use notchwatch_desk::{Again, DeskError, RefusedUnit};
+use notchwatch_model::{Principal, Reason, Register, UnitKey};
+use notchwatch_store::QuarantineRow;
 use serde::Deserialize;
 
+use super::filters::{Choice, choices, some};
 use super::format::{Stamp, count, stamp};
 use super::page::{Frame, Visitor, answer};
+use super::quarantine::may_register;
 use super::trouble::{Trouble, sentence};
 use crate::app::App;
 use crate::caller;
@@ -50,6 +54,18 @@ struct Page {
     notice: String,
     /// Whether the visitor may try it again.
     may_replay: bool,
+    /// Classes that the unit may be registered with; empty where there is nothing to register, or nobody who may.
+    classes: Vec<Choice>,
+}
+
+/// The form that registers the unit; an empty field is none.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct RegisterForm {
+    token: String,
+    class: String,
+    region: String,
+    engine: String,
 }
 
 /// The form of another try.
@@ -85,6 +101,52 @@ pub(crate) async fn replay(
     show(&app, &visitor, id, outcome(&again)).await
 }
 
+/// `POST /quarantine/{id}/register`: the same act as the API's, with its answer on the page.
+pub(crate) async fn register(
+    State(app): State<App>,
+    visitor: Visitor,
+    Path(id): Path<String>,
+    Form(form): Form<RegisterForm>,
+) -> Result<Response, Trouble> {
+    if !caller::form_token_fits(&visitor.secret, &form.token) {
+        return Err(Trouble::token(&app));
+    }
+    let trouble = |e: DeskError| Trouble::of(&app, &e);
+    let id: i64 = id.parse().map_err(|_| trouble(DeskError::NotFound))?;
+    let unit = some(&form.class).and_then(|class| {
+        let class = class.ok_or("a class is needed")?;
+        Ok(RefusedUnit { class, region: form.region.trim().to_owned(), engine: some(form.engine.trim())? })
+    });
+    let notice = match unit {
+        Err(why) => sentence(&why),
+        Ok(unit) => match app.desk.register_refused(&visitor.who, id, unit).await {
+            Ok(key) => format!("Unit {key} is registered. Read its messages again to store what they hold."),
+            Err(DeskError::Refused(why)) => sentence(&why),
+            Err(DeskError::Invalid(problems)) => {
+                problems.first().map(|p| sentence(&p.to_string())).unwrap_or_default()
+            }
+            Err(error) => return Err(trouble(error)),
+        },
+    };
+    show(&app, &visitor, id, notice).await
+}
+
+/// Classes to choose from, where the row's unit can be registered by the visitor.
+fn classes(register: &Register, who: &Principal, row: &QuarantineRow) -> Vec<Choice> {
+    let may = may_register(who);
+    let (Reason::UnknownUnit, Some(railway), Some(unit), true) = (row.reason, &row.railway, &row.unit, may)
+    else {
+        return Vec::new();
+    };
+    if register.unit(&UnitKey { railway: railway.clone(), unit: unit.clone() }).is_some() {
+        return Vec::new();
+    }
+    choices(register.classes.iter().map(|c| (c.id.as_str(), c.name.as_str())), "")
+        .into_iter()
+        .skip(1)
+        .collect()
+}
+
 /// What another try came to, in words.
 fn outcome(again: &Again) -> String {
     match again {
@@ -108,11 +170,13 @@ async fn show(app: &App, visitor: &Visitor, id: i64, notice: String) -> Result<R
     let trouble = |e: DeskError| Trouble::of(app, &e);
     let frame = Frame { live: false, ..Frame::of(app, visitor, "feed").await? };
     let (row, bytes) = app.desk.quarantine_row(&visitor.who, id).await.map_err(trouble)?;
+    let register = app.desk.register(&visitor.who).await.map_err(trouble)?;
     let shown = bytes.get(..VIEW_BYTES).unwrap_or(&bytes);
     let begin = bytes.get(..HEX_BYTES).unwrap_or(&bytes);
     let page = Page {
         frame,
         id,
+        classes: classes(&register, &visitor.who, &row),
         reason: row.reason.code(),
         detail: sentence(&row.detail),
         topic: row.topic,

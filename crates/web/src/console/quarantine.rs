@@ -10,12 +10,12 @@ use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
 use jiff::tz::TimeZone;
 use notchwatch_desk::{MAX_REPLAYS, Replays};
-use notchwatch_model::{Reason, Time};
+use notchwatch_model::{Principal, RailwayFilter, Reason, Time};
 use notchwatch_store::{Cursor, QuarantineQuery, QuarantineRow};
 use serde::Deserialize;
 
 use super::filters::{Choice, choices, some};
-use super::format::{Stamp, count, stamp};
+use super::format::{Stamp, count, field, moment, stamp};
 use super::page::{Frame, Visitor, answer, escaped};
 use super::trouble::Trouble;
 use crate::app::App;
@@ -45,6 +45,8 @@ pub(crate) struct RefusedRow {
     pub(crate) topic: String,
     pub(crate) unit: String,
     pub(crate) reason: &'static str,
+    /// It is of a unit that nobody knows, on a railway that is registered.
+    pub(crate) unknown: bool,
     pub(crate) count: u32,
     pub(crate) detail: String,
     pub(crate) size: String,
@@ -57,6 +59,9 @@ struct Page {
     /// What came of another try.
     notice: String,
     may_replay: bool,
+    may_register: bool,
+    /// What the bounds dropped, for who sees every railway.
+    dropped: Option<String>,
     /// Most that one try takes.
     most: usize,
     /// Address of this page.
@@ -134,6 +139,7 @@ async fn show(
     let frame = Frame { live: false, ..Frame::of(app, visitor, "feed").await? };
     let found = app.desk.quarantine(&visitor.who, query).await.map_err(trouble)?;
     let counts = app.desk.quarantine_counts(&visitor.who).await.map_err(trouble)?;
+    let dropped = app.desk.quarantine_dropped(&visitor.who).await.map_err(trouble)?;
     let register = app.desk.register(&visitor.who).await.map_err(trouble)?;
     let labels: Vec<_> =
         counts.iter().map(|(r, n)| (r.code(), format!("{} ({})", r.code(), count(*n)))).collect();
@@ -143,6 +149,8 @@ async fn show(
         frame,
         notice,
         may_replay: visitor.who.role.decides(),
+        may_register: may_register(&visitor.who),
+        dropped: dropped.map(count),
         most: MAX_REPLAYS,
         here: filters.address(&filters.cursor),
         filtered: filters.address("") != "/quarantine",
@@ -154,6 +162,11 @@ async fn show(
         filters: filters.shown(),
     };
     Ok(answer(StatusCode::OK, &page))
+}
+
+/// Whether somebody may register a unit: whether its link is worth showing.
+pub(crate) fn may_register(who: &Principal) -> bool {
+    who.role.administers() && who.railways == RailwayFilter::All
 }
 
 impl Filters {
@@ -198,21 +211,11 @@ impl Filters {
     fn shown(mut self) -> Self {
         for time in [&mut self.since, &mut self.until] {
             if let Ok(Some(at)) = moment(time) {
-                at.to_string().trim_end_matches('Z').clone_into(time);
+                *time = field(at);
             }
         }
         self
     }
-}
-
-/// An RFC 3339 time, or one as a form sends it: without zone, then UTC, and without seconds.
-fn moment(text: &str) -> Result<Option<Time>, String> {
-    if text.is_empty() {
-        return Ok(None);
-    }
-    let forms = [text.to_owned(), format!("{text}Z"), format!("{text}:00Z")];
-    let found = forms.iter().find_map(|form| form.parse().ok());
-    found.map(Some).ok_or_else(|| format!("{text:?} is not a time"))
 }
 
 impl RefusedRow {
@@ -229,6 +232,7 @@ impl RefusedRow {
             topic: row.topic.clone(),
             unit,
             reason: row.reason.code(),
+            unknown: row.reason == Reason::UnknownUnit && row.railway.is_some() && row.unit.is_some(),
             count: row.count,
             detail: row.detail.clone(),
             size: count(row.size),
@@ -239,17 +243,6 @@ impl RefusedRow {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn times_come_with_and_without_zone() {
-        let whole = moment("2026-03-01T12:30:00Z").unwrap();
-        assert!(whole.is_some());
-        for form in ["2026-03-01T12:30", "2026-03-01T12:30:00", "2026-03-01T13:30:00+01:00"] {
-            assert_eq!(moment(form).unwrap(), whole, "{form}");
-        }
-        assert_eq!(moment("").unwrap(), None);
-        assert!(moment("yesterday").is_err());
-    }
 
     #[test]
     fn filters_that_are_none_are_refused_and_links_keep_the_others() {

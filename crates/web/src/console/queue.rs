@@ -6,13 +6,14 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
-use notchwatch_desk::{DeskError, FLOOD_BEGINS_ABOVE, Load};
+use notchwatch_desk::{DeskError, Load};
 use notchwatch_model::{AlarmState, Finding, Position, Priority, Register, Time, WorkList, WorkState};
 use notchwatch_store::FindingCount;
 
 use super::filters::{Choices, Filters};
 use super::format::{self, Stamp, percent, seconds, stamp};
 use super::gauge::{Gauge, gauge};
+use super::load::figures;
 use super::page::{Frame, Visitor, answer};
 use super::trouble::Trouble;
 use crate::app::App;
@@ -125,15 +126,10 @@ pub(crate) async fn queue(State(app): State<App>, visitor: Visitor, uri: Uri) ->
     Ok(answer(StatusCode::OK, &page))
 }
 
-/// Limits after ISA-18.2: ten in ten minutes, twelve an hour at the most, six an hour in the mean, five stale ones.
+/// The short form of the load: what is beyond a limit, and what stands in every line.
 fn seat((position, load): &(Position, Load)) -> Seat {
-    let figures = vec![
-        ("new in 10 min", load.last_10_min.to_string(), load.last_10_min > FLOOD_BEGINS_ABOVE),
-        ("in 1 h", load.last_hour.to_string(), load.last_hour > 12),
-        ("an hour over 30 d", format!("{:.2}", load.per_hour), load.per_hour > 6.0),
-        ("most in 10 min", load.most_10_min.to_string(), load.most_10_min > FLOOD_BEGINS_ABOVE),
-        ("lasting over 1 d", load.stale.to_string(), load.stale >= 5),
-    ];
+    let told = |f: &super::load::Figure| f.short || f.beyond;
+    let figures = figures(load).into_iter().filter(told).map(|f| (f.name, f.value, f.beyond)).collect();
     Seat { title: position.title.clone(), flood: load.flood, figures }
 }
 
@@ -232,7 +228,7 @@ fn row(finding: &Finding, register: &Register, decides: bool, now: Time) -> Row 
         system: machine.system.word(),
         fault: first.map(|f| format!("{}, {}", f.name, percent(f.probability))).unwrap_or_default(),
         urgency: first.map(|f| f.urgency.word()).unwrap_or_default(),
-        gauge: gauge(finding),
+        gauge: gauge(finding, register.class(&machine.class)),
         left,
         left_range,
         began: stamp(machine.onset, &zone, now),
@@ -245,6 +241,9 @@ fn row(finding: &Finding, register: &Register, decides: bool, now: Time) -> Row 
     }
 }
 
+/// In place of a time that is over.
+pub(crate) const REACHED: &str = "reached, by estimate";
+
 /// Time left in words, and its range.
 pub(crate) fn left(finding: &Finding, now: Time) -> (String, String) {
     let Some(limit) = &finding.machine.time_to_limit else {
@@ -253,7 +252,7 @@ pub(crate) fn left(finding: &Finding, now: Time) -> (String, String) {
     let since = (now - limit.from).secs_f64();
     let remaining = |p: f64| p - since;
     if remaining(limit.p50) <= 0.0 {
-        return ("reached, by estimate".to_owned(), format!("limit {}", limit.limit));
+        return (REACHED.to_owned(), format!("limit {}", limit.limit));
     }
     let range = format!("{} to {}", seconds(remaining(limit.p10)), seconds(remaining(limit.p90)));
     (seconds(remaining(limit.p50)), range)
@@ -303,7 +302,7 @@ mod tests {
         let (first, range) = left(&finding, sample::noon());
         assert_eq!(first, "8 d 23 h");
         assert_eq!(range, "4 d 23 h to 15 d");
-        assert_eq!(left(&finding, sample::noon() + Span::from_days(10)).0, "reached, by estimate");
+        assert_eq!(left(&finding, sample::noon() + Span::from_days(10)).0, REACHED);
     }
 
     #[test]

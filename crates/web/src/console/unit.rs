@@ -2,15 +2,16 @@
 //!
 //! Owns what stands on the page and in which order. Channels are drawn from buckets, never from single samples.
 
+mod grades;
 mod timeline;
 mod view;
 
 use askama::Template;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
-use axum::response::{IntoResponse, Response};
+use axum::response::{IntoResponse, Redirect, Response};
 use notchwatch_desk::{DeskError, Range};
-use notchwatch_model::{CommsState, RailwayFilter, Span, Time, UnitId, UnitKey};
+use notchwatch_model::{ChannelValue, CommsState, RailwayFilter, Span, Time, UnitId, UnitKey};
 use notchwatch_store::FindingQuery;
 use serde::Deserialize;
 
@@ -65,6 +66,11 @@ struct Page {
     past: Vec<FindingRow>,
     timeline: Vec<Line>,
     timeline_days: i64,
+    /// Whether any channel has a band of what was expected.
+    banded: bool,
+    /// Begin and end of the range as a form's fields for times have them, in UTC.
+    from: String,
+    to: String,
 }
 
 /// A unit out of the path. Parts that cannot be ids name nothing.
@@ -112,10 +118,13 @@ async fn page(
     let feed = app.desk.feed(&only).await?;
     let progress = feed.progress.into_iter().find(|p| p.unit == *key);
     let comms = feed.comms.into_iter().find(|c| c.unit == *key);
+    let from = now - Span::from_days(range.days());
     let state = comms.as_ref().map(|c| c.state).unwrap_or_default();
     let query = FindingQuery { unit: Some(key.clone()), limit: MOST_FINDINGS, ..FindingQuery::default() };
     let findings = app.desk.findings(&visitor.who, query).await?.items;
     let health = app.desk.health(&visitor.who, key).await?;
+    let recorded = (now - Span::from_days(timeline::DAYS), now);
+    let grades = app.desk.health_history(&visitor.who, key, recorded).await?;
     let channels = app.desk.unit_channels(&visitor.who, key, range, now).await?;
     let learning = progress.as_ref().map(|p| p.learning.clone()).unwrap_or_default();
     let rows = |open: bool| {
@@ -140,18 +149,51 @@ async fn page(
         learning: learning.len(),
         ranges: Range::ALL.iter().map(|r| RangeLink { days: r.days(), chosen: *r == range }).collect(),
         days: range.days(),
-        parts: view::parts(&health),
+        parts: view::parts(&health, &grades, recorded),
         groups: view::groups(&channels, &learning, range, &zone, now),
         open: rows(true),
         past: rows(false),
         timeline,
         timeline_days: timeline::DAYS,
+        banded: channels.iter().any(|c| !c.bands.is_empty()),
+        from: format::field(from),
+        to: format::field(now),
     })
 }
 
 fn clock_words(offset: Span) -> String {
     let off = format::span(Span::from_micros(offset.micros().saturating_abs()));
     format!("clock {off} {}", if offset < Span::ZERO { "behind" } else { "ahead" })
+}
+
+/// From when to when a file goes, as a form sends it.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct FileParams {
+    from: String,
+    to: String,
+}
+
+/// `GET /units/{railway}/{unit}/samples.csv`: to the API's file, with the times as it wants them.
+pub(crate) async fn file(
+    State(app): State<App>,
+    visitor: Visitor,
+    Path((railway, unit)): Path<(String, String)>,
+    Query(params): Query<FileParams>,
+) -> Result<Response, Trouble> {
+    let Some(key) = unit_key(&railway, &unit) else {
+        return Ok(Trouble::of(&app, &DeskError::NotFound).into_response());
+    };
+    app.desk.unit(&visitor.who, &key).await.map_err(|e| Trouble::of(&app, &e))?;
+    let time = |text: &str| format::moment(text)?.ok_or_else(|| "both times are needed".to_owned());
+    match time(&params.from).and_then(|from| Ok((from, time(&params.to)?))) {
+        Ok((from, to)) => {
+            let to_file =
+                format!("/api/v1/units/{}/{}/samples.csv?from={from}&to={to}", key.railway, key.unit);
+            Ok(Redirect::to(&to_file).into_response())
+        }
+        Err(why) => Ok(Trouble::new(&app, StatusCode::BAD_REQUEST, "No such span", why).into_response()),
+    }
 }
 
 /// Which channel, and how far back.
@@ -170,6 +212,9 @@ struct ChannelPage {
     channel: String,
     label: String,
     system: &'static str,
+    class_id: String,
+    /// Whether it is a quantity, which the units of a class can be compared by.
+    compared: bool,
     ranges: Vec<RangeLink>,
     days: i64,
 }
@@ -195,6 +240,8 @@ pub(crate) async fn channel(
         channel: def.name.to_string(),
         label: def.label().to_owned(),
         system: def.system.word(),
+        class_id: class.id.to_string(),
+        compared: matches!(def.value, ChannelValue::Number | ChannelValue::Flag),
         ranges: Range::ALL.iter().map(|r| RangeLink { days: r.days(), chosen: *r == range }).collect(),
         days: range.days(),
     };

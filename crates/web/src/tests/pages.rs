@@ -5,7 +5,7 @@ use axum::http::{Request, StatusCode, header};
 
 use super::stand::{PASSWORD, Stand, form_post};
 
-fn field(page: &str, name: &str) -> String {
+pub(super) fn field(page: &str, name: &str) -> String {
     let begin = format!("name=\"{name}\" value=\"");
     let rest = page.split_once(begin.as_str()).unwrap_or_else(|| panic!("no field {name}")).1;
     rest.split('"').next().unwrap().to_owned()

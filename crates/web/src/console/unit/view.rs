@@ -5,8 +5,10 @@ use std::collections::BTreeMap;
 use jiff::tz::TimeZone;
 use notchwatch_desk::{Health, Range, UnitChannel, UnitHealth};
 use notchwatch_model::{ChannelName, ChannelValue, Finding, Outcome, ServiceStatus, Span, System, Time};
+use notchwatch_store::HealthRecord;
 
-use crate::console::format::{Stamp, figure, percent, shown_unit, stamp};
+use super::grades::{GradeLine, grade_line};
+use crate::console::format::{Stamp, figure_by, percent, shown_unit, stamp};
 use crate::console::queue::{alarm_words, work_words};
 use crate::console::spark::{Spark, spark};
 
@@ -25,6 +27,8 @@ pub(crate) struct Part {
     pub(crate) at_most: bool,
     pub(crate) confidence: String,
     pub(crate) reasons: Vec<Reason>,
+    /// How it went; absent while nothing is recorded.
+    pub(crate) history: Option<GradeLine>,
 }
 
 /// One thing that counts.
@@ -95,11 +99,15 @@ pub(crate) const fn status_words(status: ServiceStatus) -> &'static str {
     }
 }
 
-/// Grades: the unit, the engine, then the systems.
-pub(crate) fn parts(health: &UnitHealth) -> Vec<Part> {
-    let mut parts = vec![part("Unit", &health.unit)];
-    parts.extend(health.engine.as_ref().map(|engine| part("Engine", engine)));
-    parts.extend(health.systems.iter().map(|(system, health)| part(system.word(), health)));
+/// Grades: the unit, the engine, then the systems, each with how it went between two times.
+pub(crate) fn parts(health: &UnitHealth, records: &[HealthRecord], span: (Time, Time)) -> Vec<Part> {
+    let part = |name: &str, key: &str, health: &Health| Part {
+        history: grade_line(records, key, span),
+        ..part(name, health)
+    };
+    let mut parts = vec![part("Unit", "unit", &health.unit)];
+    parts.extend(health.engine.as_ref().map(|engine| part("Engine", "engine", engine)));
+    parts.extend(health.systems.iter().map(|(system, health)| part(system.word(), system.word(), health)));
     parts
 }
 
@@ -121,6 +129,7 @@ fn part(name: &str, health: &Health) -> Part {
         at_most: health.at_most,
         confidence: percent(health.confidence),
         reasons: health.reasons.iter().take(MOST_REASONS).map(reason).collect(),
+        history: None,
     }
 }
 
@@ -143,7 +152,7 @@ pub(crate) fn groups(
 fn tile(channel: &UnitChannel, learning: Option<f64>, range: Range, zone: &TimeZone, now: Time) -> Tile {
     let def = &channel.def;
     let from = now - Span::from_days(range.days());
-    let spark = spark(&channel.buckets, range.bucket(), (from, now), &def.limits);
+    let spark = spark(&channel.buckets, &channel.bands, range.bucket(), (from, now), &def.limits);
     let largest = spark.as_ref().map_or(0.0, |s| s.least.abs().max(s.greatest.abs()));
     let largest = channel.latest.map_or(largest, |(_, value)| largest.max(value.abs()));
     let (factor, uom) = shown_unit(def.uom, largest);
@@ -151,7 +160,7 @@ fn tile(channel: &UnitChannel, learning: Option<f64>, range: Range, zone: &TimeZ
     let shown = |value: f64| match (flag, value > 0.0) {
         (true, true) => "on".to_owned(),
         (true, false) => "off".to_owned(),
-        (false, _) => figure(value * factor),
+        (false, _) => figure_by(value * factor, def.resolution * factor),
     };
     let with_uom = |text: String| if uom.is_empty() || flag { text } else { format!("{text} {uom}") };
     Tile {
