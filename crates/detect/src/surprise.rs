@@ -10,6 +10,7 @@
 
 mod event;
 mod flat;
+mod patterns;
 mod profile;
 mod scale;
 mod shapes;
@@ -20,10 +21,11 @@ use notchwatch_model::Time;
 use crate::num::real;
 use event::Events;
 use flat::Flat;
+use patterns::Patterns;
 use profile::Profile;
 use scale::Scale;
 use shapes::{Shape, Shapes};
-use stream::{BLOCK, Stream};
+use stream::{ROWS, Stream};
 
 /// Rows before anything is scored.
 const WARM: u32 = 300;
@@ -36,6 +38,10 @@ const WEIGHTS: [f64; 5] = [3.0, 1.0, 1.0, 1.0, 1.0];
 /// Look-elsewhere: a channel of this many rows has had one chance of a record; older ones have had more.
 const AGE: f64 = 4000.0;
 const AGE_POWER: f64 = 0.15;
+/// Weight of patterns over hours: they speak for an event, and seldom make one alone.
+const PATTERNS: f64 = 0.5;
+/// What all together must reach to count as one.
+const ONE: f64 = 0.9;
 
 /// State of one channel.
 #[derive(Clone, Debug)]
@@ -48,6 +54,7 @@ pub(crate) struct Surprise {
     levels: Ring,
     residuals: Ring,
     streams: [Stream; 5],
+    patterns: Patterns,
     events: Events,
 }
 
@@ -70,7 +77,8 @@ impl Default for Surprise {
             shapes: Shapes::default(),
             levels: Ring::default(),
             residuals: Ring::default(),
-            streams: std::array::from_fn(|_| Stream::default()),
+            streams: std::array::from_fn(|_| Stream::new(ROWS)),
+            patterns: Patterns::default(),
             events: Events::default(),
         }
     }
@@ -84,6 +92,7 @@ impl Surprise {
         self.flat.step(x, age);
         let warm = self.rows > WARM;
         let stuck = if warm { self.flat.surprise() } else { 0.0 };
+        let pattern = self.patterns.step(time, x);
         let Some(y) = self.squashed(x) else { return Surprised::default() };
         let residual = self.profile.step(time, y);
         let change = self.residuals.newest().map_or(0.0, |before| (residual - before).abs());
@@ -107,8 +116,10 @@ impl Surprise {
             sum += weight * score * score;
         }
         let together = (sum / WEIGHTS.iter().sum::<f64>()).sqrt();
-        let raw = (together / (age / AGE).max(1.0).powf(AGE_POWER)).max(stuck);
-        if self.rows.is_multiple_of(BLOCK) {
+        let of_rows = (together / (age / AGE).max(1.0).powf(AGE_POWER)).max(stuck);
+        let of_hours = if warm { PATTERNS * pattern } else { 0.0 };
+        let raw = (of_rows + of_hours) / ONE;
+        if self.rows.is_multiple_of(ROWS.block) {
             for stream in &mut self.streams {
                 stream.close_block(age, self.rows);
             }

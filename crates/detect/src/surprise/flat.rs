@@ -59,7 +59,7 @@ impl Flat {
         if self.before > self.record {
             self.record = self.before.min((2.0 * self.record).max(SHORTEST));
         }
-        self.record *= 1.0 - (FORGET * f64::from(super::BLOCK) / age).min(0.5);
+        self.record *= 1.0 - (FORGET * f64::from(super::ROWS.block) / age).min(0.5);
         self.before = std::mem::replace(&mut self.now, self.run);
     }
 }

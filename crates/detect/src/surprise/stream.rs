@@ -1,9 +1,18 @@
 //! One stream of nonconformity against its own past: a robust z, and a bar that is the stream's own record.
 
-/// Rows of a block. The bar learns a block late, so that a ramp cannot pull its own bar.
-pub(super) const BLOCK: u32 = 64;
-/// Smallest spread of a stream, in squashed units: noise-free data.
-const FLOOR: f64 = 0.004;
+/// What differs between streams.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Kind {
+    /// Rows of a block. The bar learns a block late, so that a ramp cannot pull its own bar.
+    pub(super) block: u32,
+    /// Rows before the first block that counts.
+    pub(super) warm: u32,
+    /// Smallest spread, in the stream's own units: noise-free data.
+    pub(super) floor: f64,
+}
+
+/// Streams of rows, in squashed units.
+pub(super) const ROWS: Kind = Kind { block: 64, warm: super::WARM, floor: 0.004 };
 /// Slowest learning of mean and variance, a row.
 const SLOWEST: f64 = 1.0 / 20_000.0;
 /// Rows before a stream has a z, and before its updates are cut.
@@ -24,12 +33,11 @@ const BLOCK_FLOOR: f64 = 0.3;
 const BEYOND: f64 = 1.6;
 /// Most that is forgotten in a block.
 const FORGET: f64 = 0.5;
-/// First row whose blocks count.
-const WARM: u32 = super::WARM;
 
 /// State of one stream.
 #[derive(Clone, Debug)]
 pub(super) struct Stream {
+    kind: Kind,
     mean: f64,
     variance: f64,
     count: u32,
@@ -41,9 +49,10 @@ pub(super) struct Stream {
     blocks: (f64, f64, f64),
 }
 
-impl Default for Stream {
-    fn default() -> Self {
+impl Stream {
+    pub(super) fn new(kind: Kind) -> Self {
         Self {
+            kind,
             mean: 0.0,
             variance: 0.0,
             count: 0,
@@ -53,12 +62,10 @@ impl Default for Stream {
             blocks: (BAR, 1.0, PRIOR_BLOCKS),
         }
     }
-}
 
-impl Stream {
     /// Takes a size and returns its score: 1 is as large as the record and clearly out of the block maxima.
     pub(super) fn step(&mut self, size: f64, warm: bool, learn: bool) -> f64 {
-        let spread = self.variance.sqrt() + FLOOR;
+        let spread = self.variance.sqrt() + self.kind.floor;
         let z = if self.count >= FIRST { ((size - self.mean) / spread).max(0.0) } else { 0.0 };
         let score = if warm {
             self.now = self.now.max(z);
@@ -84,7 +91,7 @@ impl Stream {
 
     /// Ends a block at this age in rows: the block before becomes history.
     pub(super) fn close_block(&mut self, age: f64, rows: u32) {
-        if let Some(max) = self.before.filter(|_| rows >= WARM + BLOCK) {
+        if let Some(max) = self.before.filter(|_| rows >= self.kind.warm + self.kind.block) {
             if max > self.bar {
                 self.bar = max.min(GROWTH * self.bar);
             }
@@ -95,8 +102,8 @@ impl Stream {
             *mean += off / *count;
             *variance += (off * off - *variance) / *count;
         }
-        self.bar = (self.bar * (1.0 - (f64::from(BLOCK) / age).min(FORGET))).max(BAR);
-        if rows > WARM {
+        self.bar = (self.bar * (1.0 - (f64::from(self.kind.block) / age).min(FORGET))).max(BAR);
+        if rows > self.kind.warm {
             self.before = Some(std::mem::take(&mut self.now));
         }
     }
