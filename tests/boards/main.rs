@@ -34,9 +34,9 @@ const fn held(name: &'static str, reached: f64, margin: f64) -> Held {
 }
 
 const NAB: [Held; 3] = [
-    held("NAB, 25 files, standard", 81.0, 2.5),
-    held("NAB, 25 files, reward low FP", 75.2, 2.5),
-    held("NAB, 25 files, reward low FN", 85.6, 2.5),
+    held("NAB, 25 files, standard", 82.5, 2.5),
+    held("NAB, 25 files, reward low FP", 74.6, 2.5),
+    held("NAB, 25 files, reward low FN", 87.4, 2.5),
 ];
 const TCPD: [Held; 2] = [
     held("Turing change points, 13 series, mean F1", 0.831, 0.01),
@@ -60,8 +60,9 @@ const HYDRAULIC: [Held; 4] = [
     held("hydraulic rig, CE, cycles off", 1.0, 1.0),
     held("hydraulic rig, CE, other changes", 0.0, 0.0),
 ];
-const BEARING: [Held; 2] = [
+const BEARING: [Held; 3] = [
     held("bearing test 1, channels of failed bearings warned, of 4", 4.0, 0.0),
+    held("bearing test 1, others with a lasting alarm before the last tenth, of 4", 0.0, 0.0),
     held("bearing test 1, first lasting alarm of all together, % of the test", 76.0, 10.0),
 ];
 

@@ -15,7 +15,7 @@ use notchwatch_model::Time;
 use crate::num::whole;
 use crate::pace::Pace;
 use change::common_change;
-use learned::Learned;
+use learned::{Departure, Learned};
 
 /// Fewest channels that are judged together.
 pub(crate) const FEWEST: usize = 2;
@@ -40,6 +40,14 @@ const OFF: f64 = 0.6;
 /// Channels beyond this many raise the bar for the largest of them, by the ratio of logarithms: the largest of more
 /// numbers is larger.
 const USUAL_CHANNELS: f64 = 8.0;
+/// A channel that has moved less than this share of what a like one has, which is farther from its normal, says the same,
+/// weaker: one place's vibration, heat or flow is felt beside it. Its own alarm would name the wrong place (common practice
+/// without a source; on a rig whose bearings failed, a sound one moved by an eighth of what the failing ones did, those
+/// that failed later by a third and more). Like are channels whose levels are within so many times of each other.
+const ECHO: f64 = 0.2;
+const LIKE: f64 = 2.0;
+/// What an echo counts as: below what ends an alarm.
+const ECHO_SIZE: f64 = 0.5;
 /// While nothing is wrong the reference follows with this gain a row, by so many spreads at most.
 const FOLLOW: f64 = 1.0 / 800.0;
 const FOLLOW_CUT: f64 = 3.0;
@@ -186,14 +194,14 @@ impl Joint {
         self.age = self.age.saturating_add(1);
         let stale = f64::from(self.followed).min(LAG_ROWS) + f64::from(self.age - self.followed);
         let Some(learned) = &mut self.learned else { return Judged::default() };
-        let mut sizes = Vec::with_capacity(learned.len());
+        let mut away = Vec::with_capacity(learned.len());
         let (mut largest, mut squares, mut live) = (0.0_f64, 0.0, 0.0);
         let (mut jump, mut towards) = (0.0, false);
         for (c, channel) in learned.iter().enumerate() {
-            let distance = channel.distance(&self.rows, c, window, stale);
-            sizes.push(distance);
-            largest = largest.max(distance);
-            squares += distance * distance;
+            let departure = channel.departure(&self.rows, c, window, stale);
+            away.push(departure);
+            largest = largest.max(departure.size);
+            squares += departure.size * departure.size;
             live += f64::from(u8::from(channel.live()));
             let sudden = channel.jump(&self.rows, c);
             if sudden.size > jump {
@@ -220,10 +228,21 @@ impl Joint {
                 }
             }
         }
-        let own = |(latch, size): (&mut Latch, f64)| latch.step(size / ONE, hold);
+        let sizes =
+            away.iter().map(|d| if echo(d, &away) { ECHO_SIZE.min(d.size / ONE) } else { d.size / ONE });
+        let own = |(latch, size): (&mut Latch, f64)| latch.step(size, hold);
         let channels = self.channels.iter_mut().zip(sizes).map(own).collect();
         Judged { all: level, channels, anew: false }
     }
+}
+
+/// Whether a channel's departure is a weaker copy of another's.
+fn echo(own: &Departure, all: &[Departure]) -> bool {
+    let like = |d: &&Departure| {
+        let share = d.level / own.level;
+        (1.0 / LIKE..=LIKE).contains(&share)
+    };
+    all.iter().filter(like).any(|d| d.size > own.size && own.moved < ECHO * d.moved)
 }
 
 /// Of a column of rows, the values from `back` rows before the newest on, `count` of them, newest first.
@@ -277,6 +296,18 @@ mod tests {
         let first = stepped.iter().position(|j| j.all.alarm).unwrap();
         assert!((700..715).contains(&first), "{first}");
         assert!(stepped.last().unwrap().channels[1].alarm && !stepped.last().unwrap().channels[0].alarm);
+    }
+
+    /// One channel of five moves far, its neighbours by a tenth of it, and by eight of their means' spreads still: one
+    /// alarm. A neighbour that moves by a third of it has one of its own.
+    #[test]
+    fn an_echo_is_no_alarm_of_its_own() {
+        let judged = run(400, Span::from_hours(1), |i, noise| {
+            let far = if i >= 200 { 20.0 } else { 0.0 };
+            [1.0, 0.1, 0.1, 0.35, 0.0].map(|share| 100.0 + noise.normal() + share * far).to_vec()
+        });
+        let on: Vec<bool> = judged.last().unwrap().channels.iter().map(|c| c.alarm).collect();
+        assert_eq!(on, [true, false, false, true, false]);
     }
 
     /// All channels change by a like share at once: another operating state, learned anew, no alarm.

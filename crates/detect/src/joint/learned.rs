@@ -39,6 +39,16 @@ pub(super) struct Learned {
     weight: f64,
 }
 
+/// How far a channel's present mean is from the reference.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Departure {
+    /// In usual ones, weighted.
+    pub(super) size: f64,
+    /// In the channel's unit of measure, and its learned level in the same.
+    pub(super) moved: f64,
+    pub(super) level: f64,
+}
+
 /// A sudden change.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Sudden {
@@ -96,20 +106,22 @@ impl Learned {
         self.spread > 0.0
     }
 
-    /// Weighted distance of the mean of the last `window` rows from the reference, `stale` rows after it was known.
-    pub(super) fn distance(
+    /// Departure of the mean of the last `window` rows from the reference, `stale` rows after it was known.
+    pub(super) fn departure(
         &self,
         rows: &VecDeque<Vec<f64>>,
         column: usize,
         window: usize,
         stale: f64,
-    ) -> f64 {
+    ) -> Departure {
         if !self.live() {
-            return 0.0;
+            return Departure::default();
         }
         let mean = self.scaled(recent(rows, column, 0, window).sum::<f64>() / real(window));
         let variance = self.window + FLOOR * FLOOR + self.error + WALK * self.walk * stale;
-        self.weight * (mean - self.reference).abs() / variance.sqrt()
+        let off = (mean - self.reference).abs();
+        let size = self.weight * off / variance.sqrt();
+        Departure { size, moved: off * self.spread, level: self.centre }
     }
 
     /// How sudden the newest rows are.
