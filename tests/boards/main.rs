@@ -8,14 +8,20 @@ use std::path::{Path, PathBuf};
 
 #[path = "../examples/boards/figure.rs"]
 mod figure;
+#[path = "../examples/boards/injected.rs"]
+mod injected;
 #[path = "../examples/boards/machines.rs"]
 mod machines;
 #[path = "../examples/boards/nab.rs"]
 mod nab;
+#[path = "../examples/boards/noise.rs"]
+mod noise;
 #[path = "../examples/boards/page.rs"]
 mod page;
 #[path = "../examples/boards/run.rs"]
 mod run;
+#[path = "../examples/boards/series.rs"]
+mod series;
 #[path = "../examples/boards/skab.rs"]
 mod skab;
 #[path = "../examples/boards/tcpd.rs"]
@@ -66,6 +72,12 @@ const BEARING: [Held; 3] = [
     held("bearing test 1, first lasting alarm of all together, % of the test", 76.0, 10.0),
 ];
 
+const INJECTED: [Held; 3] = [
+    held("injected events, 168 series, found, %", 92.0, 4.0),
+    held("injected events, 168 series, median delay, rows", 3.0, 3.0),
+    held("injected events, 168 series, false a series-year", 34.5, 6.0),
+];
+
 #[test]
 fn nab_holds() {
     check("nab", nab::board, &NAB);
@@ -96,6 +108,11 @@ fn bearings_hold() {
     check("bearing", machines::bearing, &BEARING);
 }
 
+#[test]
+fn injected_events_are_found() {
+    compare(&injected::board(Path::new("")).expect("series are generated"), &INJECTED);
+}
+
 fn check(set: &str, make: fn(&Path) -> std::io::Result<figure::Board>, held: &[Held]) {
     let root = std::env::var_os("NOTCHWATCH_DATA").map(PathBuf::from).filter(|root| root.join(set).is_dir());
     let Some(root) = root else {
@@ -103,7 +120,11 @@ fn check(set: &str, make: fn(&Path) -> std::io::Result<figure::Board>, held: &[H
         return;
     };
     let board = make(&root).expect("the set is read");
-    println!("{}", page::page(std::slice::from_ref(&board)));
+    compare(&board, held);
+}
+
+fn compare(board: &figure::Board, held: &[Held]) {
+    println!("{}", page::page(std::slice::from_ref(board)));
     for Held { name, reached, margin } in held {
         let figure =
             board.figures.iter().find(|f| f.name == *name).unwrap_or_else(|| panic!("no figure {name}"));

@@ -13,6 +13,11 @@ use notchwatch_detect::Settings;
 use notchwatch_detect::examine::Examiner;
 use notchwatch_model::{Change, FindingKind, Row, Span, Time};
 
+#[path = "boards/noise.rs"]
+mod noise;
+
+use noise::Noise;
+
 const MINUTES: i64 = 365 * 1440;
 /// A score from which a row begins an event.
 const EVENT: f64 = 0.6;
@@ -41,30 +46,6 @@ const KINDS: [Kind; 10] = [
     kind(0.9, 1.0, 4.0, false),
     kind(0.0, 0.0, 0.0, true),
 ];
-
-/// A seeded generator (`SplitMix64`, Steele, Lea and Flood 2014).
-struct Noise(u64);
-
-impl Noise {
-    fn uniform(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        (((z ^ (z >> 31)) >> 11) as f64 + 0.5) / 9_007_199_254_740_992.0
-    }
-
-    /// Standard normal (Box and Muller 1958).
-    fn normal(&mut self) -> f64 {
-        (-2.0 * self.uniform().ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
-    }
-
-    /// Student's t with five degrees of freedom, at unit variance.
-    fn heavy(&mut self) -> f64 {
-        let squares: f64 = (0..5).map(|_| self.normal().powi(2)).sum();
-        self.normal() / (squares / 5.0).sqrt() * 0.6_f64.sqrt()
-    }
-}
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut arguments = std::env::args().skip(1);

@@ -50,6 +50,6 @@ mod testing;
 
 pub use levels::{Level, levels};
 pub use plan::{FEWEST_SISTERS, MOST_COVARIATES, Plan};
-pub use segment::segment;
+pub use segment::{segment, segment_at};
 pub use settings::{LEARN_LEAST, Settings};
 pub use unit::{Judged, UnitModel};

@@ -43,6 +43,11 @@ const ROUNDING: f64 = 1e-12;
 /// 0-based row that begins each new regime, in order. Missing rows are bridged by straight lines. Empty when there is
 /// no change, or too little data to say.
 pub fn segment(series: &[Option<f64>]) -> Vec<usize> {
+    segment_at(series, 1.0)
+}
+
+/// As [`segment`], at this many times the price of a change: fewer changes at more than 1, more at less.
+pub fn segment_at(series: &[Option<f64>], times: f64) -> Vec<usize> {
     let known = series.iter().flatten().filter(|x| x.is_finite()).count();
     if known < FEWEST {
         return Vec::new();
@@ -55,7 +60,7 @@ pub fn segment(series: &[Option<f64>]) -> Vec<usize> {
     let block = BLOCK_ROWS.max(whole((real(n) * BLOCK).floor(), 0, u32::MAX) as usize);
     let shortest = 2.max(whole((real(n) * SHORTEST).ceil(), 0, u32::MAX) as usize);
     let noise = noise(&shape, block);
-    let price = NOISE_PRICE * real(n).ln() * noise * noise + SIGHT_PRICE * real(n);
+    let price = times * (NOISE_PRICE * real(n).ln() * noise * noise + SIGHT_PRICE * real(n));
     let sums = Sums::of(&shape);
     let mut bounds = sums.partition(n, price, LINE_PRICE * price, shortest);
     refine::kinks(&shape, &sums, &mut bounds, LINE_PRICE * price, shortest, block);

@@ -10,13 +10,15 @@ pub(crate) struct Figure {
     /// What is published.
     pub(crate) anchor: String,
     pub(crate) detail: String,
+    /// The same figure cross-validated: every group of files at the setting that was best on the other groups.
+    pub(crate) crossed: Option<f64>,
 }
 
 impl Figure {
     /// More is better.
     pub(crate) fn high(name: &str, value: f64, want: f64, anchor: &str) -> Self {
         let (name, anchor) = (name.to_owned(), anchor.to_owned());
-        Self { name, value, want, high: true, anchor, detail: String::new() }
+        Self { name, value, want, high: true, anchor, detail: String::new(), crossed: None }
     }
 
     /// Less is better.
@@ -26,6 +28,10 @@ impl Figure {
 
     pub(crate) fn detail(self, detail: String) -> Self {
         Self { detail, ..self }
+    }
+
+    pub(crate) fn crossed(self, crossed: f64) -> Self {
+        Self { crossed: Some(crossed), ..self }
     }
 
     pub(crate) fn met(&self) -> bool {
@@ -39,6 +45,34 @@ pub(crate) struct Board {
     pub(crate) figures: Vec<Figure>,
     /// Markdown.
     pub(crate) notes: Vec<String>,
+}
+
+/// Alarm lines that cross-validation chooses from; the chain's own is 0.5.
+pub(crate) const LINES: [f64; 9] = [0.30, 0.35, 0.40, 0.45, 0.5, 0.53, 0.55, 0.56, 0.57];
+
+/// For each group, the setting that is best by `worth` on all other groups. The first of equals, in the order of
+/// distance from the default.
+pub(crate) fn choose(
+    groups: usize,
+    settings: &[f64],
+    default: f64,
+    worth: impl Fn(&[usize], f64) -> f64,
+) -> Vec<f64> {
+    let mut settings = settings.to_vec();
+    settings.sort_by(|a, b| (a - default).abs().total_cmp(&(b - default).abs()));
+    (0..groups)
+        .map(|out| {
+            let others: Vec<usize> = (0..groups).filter(|g| *g != out).collect();
+            let mut best = (f64::NEG_INFINITY, default);
+            for setting in &settings {
+                let value = worth(&others, *setting);
+                if value > best.0 {
+                    best = (value, *setting);
+                }
+            }
+            best.1
+        })
+        .collect()
 }
 
 #[expect(clippy::cast_precision_loss, reason = "counts far below 2^53")]

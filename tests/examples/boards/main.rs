@@ -9,24 +9,31 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 mod figure;
+mod injected;
 mod machines;
 mod nab;
+mod noise;
 mod page;
 mod run;
+mod series;
 mod skab;
 mod tcpd;
 
 type Maker = fn(&Path) -> io::Result<figure::Board>;
 
 /// Folder of each set, and what makes its board.
-const SETS: [(&str, Maker); 6] = [
+const SETS: [(&str, Maker); 7] = [
     ("nab", nab::board),
     ("tcpd", tcpd::board),
     ("skab", skab::board),
     ("cmapss", machines::engines),
     ("hydraulic", machines::hydraulic),
     ("bearing", machines::bearing),
+    (INJECTED, injected::board),
 ];
+
+/// The set that is generated.
+const INJECTED: &str = "injected";
 
 fn main() -> io::Result<()> {
     let Some(data) = std::env::var_os("NOTCHWATCH_DATA").map(PathBuf::from) else {
@@ -45,7 +52,7 @@ fn main() -> io::Result<()> {
         if !only.is_empty() && !only.iter().any(|o| o == set) {
             continue;
         }
-        if data.join(set).is_dir() {
+        if set == INJECTED || data.join(set).is_dir() {
             boards.push(make(&data)?);
         } else {
             println!("NOT RUN: {set} is not under NOTCHWATCH_DATA");

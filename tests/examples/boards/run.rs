@@ -73,7 +73,10 @@ fn time(clock: &Clock, row: usize) -> Time {
     }
 }
 
+/// The chain's own alarm line.
+pub(crate) const ALARM: f64 = 0.5;
+
 /// Whether a score is an alarm.
 pub(crate) fn alarm(score: f64) -> bool {
-    score >= 0.5
+    score >= ALARM
 }
