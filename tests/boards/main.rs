@@ -6,6 +6,8 @@
 
 use std::path::{Path, PathBuf};
 
+#[path = "../examples/boards/calibration.rs"]
+mod calibration;
 #[path = "../examples/boards/figure.rs"]
 mod figure;
 #[path = "../examples/boards/injected.rs"]
@@ -78,6 +80,11 @@ const INJECTED: [Held; 3] = [
     held("injected events, 168 series, false a series-year", 34.5, 6.0),
 ];
 
+const CALIBRATION: [Held; 2] = [
+    held("calibration, channel, mean error of probability", 0.0003, 0.002),
+    held("calibration, unit, mean error of probability", 0.0014, 0.005),
+];
+
 #[test]
 fn nab_holds() {
     check("nab", nab::board, &NAB);
@@ -111,6 +118,11 @@ fn bearings_hold() {
 #[test]
 fn injected_events_are_found() {
     compare(&injected::board(Path::new("")).expect("series are generated"), &INJECTED);
+}
+
+#[test]
+fn probabilities_are_what_they_say() {
+    compare(&calibration::board(Path::new("")).expect("units are generated"), &CALIBRATION);
 }
 
 fn check(set: &str, make: fn(&Path) -> std::io::Result<figure::Board>, held: &[Held]) {

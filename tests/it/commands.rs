@@ -101,6 +101,29 @@ fn scores_are_numbers_for_every_row_and_do_not_look_ahead() {
     }
 }
 
+/// The annual flow halved for good in the middle of a long record of it: likely before, nearly sure after.
+#[test]
+fn probabilities_follow_a_change() {
+    let folder = TempDir::new().expect("a folder");
+    let path = folder.path().join("p.csv").display().to_string();
+    let rows: Vec<String> = (0..1200)
+        .map(|i| {
+            let flow = NILE[i % NILE.len()] / if i < 800 { 1 } else { 3 };
+            format!("{i},{flow}\n")
+        })
+        .collect();
+    let out =
+        examine(&format!("row,flow\n{}", rows.concat()), &["--channels", "flow", "--probabilities", &path]);
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    let text = std::fs::read_to_string(path).expect("probabilities");
+    assert!(text.starts_with("time,channel,probability\n"), "{text}");
+    let of = |row: usize| -> f64 {
+        let line = text.lines().filter(|l| l.contains(",flow,")).nth(row).expect("a line");
+        line.rsplit(',').next().expect("a figure").parse().expect("a number")
+    };
+    assert!(of(790) < 0.1 && of(900) > 0.9, "{} {}", of(790), of(900));
+}
+
 #[test]
 fn a_file_that_cannot_be_read_says_where_and_why() {
     let out = examine("year,flow\n1871,1120\n1872,many\n", &["--channels", "flow"]);

@@ -40,6 +40,10 @@ pub(crate) struct Arguments {
     /// Write time, channel and score of every row and channel to this file.
     #[arg(long)]
     scores: Option<PathBuf>,
+    /// Write time, channel and the probability that the channel is not what it was, of every row and channel, to this
+    /// file; `*` is any channel.
+    #[arg(long)]
+    probabilities: Option<PathBuf>,
     /// Tell, with hindsight, at which rows each channel changed, and nothing else.
     #[arg(long)]
     segment: bool,
@@ -100,7 +104,9 @@ fn judge(arguments: &Arguments, table: &Table) -> anyhow::Result<()> {
         Some(path) => Examiner::new(&narrowed(&class(path)?, &headers)?, &settings),
         None => Examiner::generic(&headers, &settings)?,
     };
-    let mut scores = arguments.scores.as_deref().map(Scores::create).transpose()?;
+    let mut scores = arguments.scores.as_deref().map(|p| Figures::create(p, "score")).transpose()?;
+    let mut chances =
+        arguments.probabilities.as_deref().map(|p| Figures::create(p, "probability")).transpose()?;
     let mut symptoms: BTreeMap<String, (Symptom, Option<Time>)> = BTreeMap::new();
     let mut last = None;
     for (i, label) in table.labels.iter().enumerate() {
@@ -118,10 +124,13 @@ fn judge(arguments: &Arguments, table: &Table) -> anyhow::Result<()> {
         if let Some(scores) = &mut scores {
             scores.row(label, &headers, &outcome.scores, outcome.all)?;
         }
+        if let Some(chances) = &mut chances {
+            chances.row(label, &headers, &outcome.probabilities, outcome.probability)?;
+        }
         last = Some(row.time);
     }
-    if let Some(scores) = scores {
-        scores.finish()?;
+    for file in scores.into_iter().chain(chances) {
+        file.finish()?;
     }
     for (symptom, cleared) in symptoms.into_values() {
         say(&line(table, &symptom, cleared)?)?;
@@ -204,20 +213,20 @@ fn narrowed(class: &Class, headers: &[&str]) -> anyhow::Result<Class> {
     Ok(narrowed)
 }
 
-/// The file of scores: header `time,channel,score`.
-struct Scores(BufWriter<File>);
+/// A file with a figure of every row and channel: header `time,channel` and the figure's name.
+struct Figures(BufWriter<File>);
 
-impl Scores {
-    fn create(path: &Path) -> anyhow::Result<Self> {
+impl Figures {
+    fn create(path: &Path, name: &str) -> anyhow::Result<Self> {
         let mut out = BufWriter::new(File::create(path).with_context(|| path.display().to_string())?);
-        writeln!(out, "time,channel,score")?;
+        writeln!(out, "time,channel,{name}")?;
         Ok(Self(out))
     }
 
-    fn row(&mut self, label: &str, headers: &[&str], scores: &[f64], all: f64) -> anyhow::Result<()> {
+    fn row(&mut self, label: &str, headers: &[&str], figures: &[f64], all: f64) -> anyhow::Result<()> {
         let label = cell(label);
-        for (header, score) in headers.iter().zip(scores) {
-            writeln!(self.0, "{label},{},{score}", cell(header))?;
+        for (header, figure) in headers.iter().zip(figures) {
+            writeln!(self.0, "{label},{},{figure}", cell(header))?;
         }
         Ok(writeln!(self.0, "{label},*,{all}")?)
     }

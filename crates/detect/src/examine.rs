@@ -8,6 +8,7 @@ use notchwatch_model::{
     ChannelDef, ChannelName, Class, ClassId, IdError, OperationRule, Row, Span, SymptomChange, System, Time,
 };
 
+use crate::calibrate::PRIOR;
 use crate::joint::{self, Joint, Level};
 use crate::surprise::Surprise;
 use crate::{Plan, Settings, UnitModel};
@@ -71,6 +72,11 @@ pub struct Examined {
     pub scores: Vec<f64>,
     /// Score of all channels together.
     pub all: f64,
+    /// Probability of each channel that it is not what it was, from the chain alone, and of any of them: calibrated, at
+    /// [`crate::calibrate::PRIOR`].
+    pub probabilities: Vec<f64>,
+    /// Of any channel.
+    pub probability: f64,
 }
 
 impl Examiner {
@@ -104,6 +110,9 @@ impl Examiner {
         let news = self.last.is_none_or(|last| row.time > last);
         self.last = self.last.max(Some(row.time));
         let own = |i: usize| lasting(self.model.score(&self.plan, i));
+        let chance = |i: usize| self.model.probability(&self.plan, i, PRIOR);
+        let probabilities = (0..self.plan.channels.len()).map(chance).collect();
+        let probability = self.model.any_probability(&self.plan, PRIOR);
         let mut scores: Vec<f64> = (0..self.plan.channels.len()).map(own).collect();
         let mut all = scores.iter().copied().fold(0.0, f64::max);
         if let Some(unknown) = self.unknown.as_mut() {
@@ -114,7 +123,7 @@ impl Examiner {
                 self.model.accept_level(&self.plan, &names);
             }
         }
-        Examined { changes, scores, all }
+        Examined { changes, scores, all, probabilities, probability }
     }
 
     /// Channels that still learn, with their progress.

@@ -36,6 +36,7 @@ pub mod robust;
 mod segment;
 
 mod book;
+pub mod calibrate;
 mod forecast;
 mod joint;
 mod noise;

@@ -118,6 +118,17 @@ impl UnitModel {
         0.49 * near
     }
 
+    /// Probability that a channel is not what it was, given its score, when a share `prior` of channel-hours lies in the
+    /// first days of a change; see [`crate::calibrate`].
+    pub fn probability(&self, plan: &Plan, channel: usize, prior: f64) -> f64 {
+        crate::calibrate::probability(self.score(plan, channel), prior)
+    }
+
+    /// Probability that any channel of the unit is not what it was, with the same prior for each channel.
+    pub fn any_probability(&self, plan: &Plan, prior: f64) -> f64 {
+        crate::calibrate::any((0..plan.channels.len()).map(|c| self.score(plan, c)), prior)
+    }
+
     /// Channels whose data stay out of the baselines because of an open finding. Replaces the set before.
     pub fn hold(&mut self, plan: &Plan, held: &BTreeSet<ChannelName>) {
         for (channel, plan) in self.channels.iter_mut().zip(&plan.channels) {

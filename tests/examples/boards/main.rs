@@ -8,6 +8,7 @@
 use std::io;
 use std::path::{Path, PathBuf};
 
+mod calibration;
 mod figure;
 mod injected;
 mod machines;
@@ -22,18 +23,19 @@ mod tcpd;
 type Maker = fn(&Path) -> io::Result<figure::Board>;
 
 /// Folder of each set, and what makes its board.
-const SETS: [(&str, Maker); 7] = [
+const SETS: [(&str, Maker); 8] = [
     ("nab", nab::board),
     ("tcpd", tcpd::board),
     ("skab", skab::board),
     ("cmapss", machines::engines),
     ("hydraulic", machines::hydraulic),
     ("bearing", machines::bearing),
-    (INJECTED, injected::board),
+    (GENERATED[0], injected::board),
+    (GENERATED[1], calibration::board),
 ];
 
-/// The set that is generated.
-const INJECTED: &str = "injected";
+/// Sets that are generated.
+const GENERATED: [&str; 2] = ["injected", "calibration"];
 
 fn main() -> io::Result<()> {
     let Some(data) = std::env::var_os("NOTCHWATCH_DATA").map(PathBuf::from) else {
@@ -52,7 +54,7 @@ fn main() -> io::Result<()> {
         if !only.is_empty() && !only.iter().any(|o| o == set) {
             continue;
         }
-        if set == INJECTED || data.join(set).is_dir() {
+        if GENERATED.contains(&set) || data.join(set).is_dir() {
             boards.push(make(&data)?);
         } else {
             println!("NOT RUN: {set} is not under NOTCHWATCH_DATA");
