@@ -1,6 +1,6 @@
 //! The published boards in continuous integration: no figure falls below what was reached by more than a stated margin.
 //!
-//! The same evaluation as the `boards` example, on the sets that `NOTCHWATCH_DATA` holds.
+//! The same evaluation as the `boards` example, on the sets that `NOTCHWATCH_DATA` holds and the generated ones.
 
 #![cfg(test)]
 

@@ -24,24 +24,24 @@ pub(crate) fn engines(data: &Path) -> io::Result<Board> {
         let values = cells.map(str::parse).collect::<Result<_, _>>().map_err(fail)?;
         engines.entry(engine.parse().map_err(fail)?).or_default().push(values);
     }
-    let mut lives = Vec::new();
+    let mut scored = Vec::new();
     let mut notes = Vec::new();
     for (engine, rows) in &engines {
-        let scores = scores(&numbered(rows), &[])?.all;
-        let first = scores.iter().position(|s| alarm(*s));
+        let all = scores(&numbered(rows), &[])?.all;
+        let first = all.iter().position(|s| alarm(*s));
         notes.push(format!("engine {engine}: life {}, first alarm {first:?}  ", rows.len()));
-        lives.push(scores);
+        scored.push(all);
     }
-    let ours = Fleet::of(lives.iter().map(|l| (l, ALARM)));
+    let ours = Fleet::of(scored.iter().map(|l| (l, ALARM)));
     let fold = |i: usize| i % FOLDS;
     // What is wanted of the fleet: no early alarm first, then all warned, then lead.
     let lines = choose(FOLDS, &LINES, ALARM, |others, line| {
         let fleet =
-            Fleet::of(lives.iter().enumerate().filter(|l| others.contains(&fold(l.0))).map(|l| (l.1, line)));
+            Fleet::of(scored.iter().enumerate().filter(|l| others.contains(&fold(l.0))).map(|l| (l.1, line)));
         median(&fleet.leads) - 1000.0 * real(fleet.early + fleet.engines - fleet.leads.len())
     });
     let crossed =
-        Fleet::of(lives.iter().enumerate().map(|l| (l.1, lines.get(fold(l.0)).copied().unwrap_or(ALARM))));
+        Fleet::of(scored.iter().enumerate().map(|l| (l.1, lines.get(fold(l.0)).copied().unwrap_or(ALARM))));
     let shortest = ours.leads.iter().copied().fold(f64::INFINITY, f64::min);
     let figures = vec![
         Figure::high("C-MAPSS, engines warned, %", ours.warned(), 100.0, "none published")

@@ -1,4 +1,5 @@
-//! The published boards: every public set under `NOTCHWATCH_DATA` through the chain, published figures beside ours.
+//! The published boards: every public set under `NOTCHWATCH_DATA` and two generated ones through the chain, published
+//! and cross-validated figures beside ours.
 //!
 //! `cargo run --release -p notchwatch-tests --example boards -- [SET ...] [PAGE.md]` prints the table of the sets named, else of
 //! all, and writes it to the page named. Sets that are absent are named. Nothing here decides a setting: the chain has one, for all sets.

@@ -3,14 +3,40 @@
 use super::figure::real;
 use super::noise::Noise;
 
+/// Draws that only generated series need.
+impl Noise {
+    /// Uniform in a range.
+    pub(crate) fn between(&mut self, low: f64, high: f64) -> f64 {
+        low + (high - low) * self.uniform()
+    }
+
+    /// A row of the range, uniformly.
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        clippy::cast_precision_loss,
+        reason = "rows of a series"
+    )]
+    pub(crate) fn row(&mut self, low: usize, high: usize) -> usize {
+        self.between(low as f64, high as f64) as usize
+    }
+
+    /// Pareto, from nought, with this tail.
+    pub(crate) fn pareto(&mut self, tail: f64) -> f64 {
+        self.uniform().powf(-1.0 / tail) - 1.0
+    }
+}
+
 /// A series: seconds between rows, and the values.
 pub(crate) struct Series {
     pub(crate) step: f64,
     pub(crate) values: Vec<f64>,
 }
 
+type Make = fn(&mut Noise) -> Series;
+
 /// Kinds of series: what computers, counters, prices and sensors send.
-pub(crate) const KINDS: [(&str, fn(&mut Noise) -> Series); 8] = [
+pub(crate) const KINDS: [(&str, Make); 8] = [
     ("counts", counts),
     ("load", load),
     ("throughput", throughput),
@@ -67,7 +93,7 @@ fn counts(noise: &mut Noise) -> Series {
 fn load(noise: &mut Noise) -> Series {
     let (rows, step) = (4032, 300.0);
     let (level, spread) = (noise.between(5.0, 60.0), noise.between(0.3, 4.0));
-    let (swing, phase, every) = (noise.between(0.0, 3.0), noise.uniform(), [12, 36, 144][noise.row(0, 3)]);
+    let (swing, phase, every) = (noise.between(0.0, 3.0), noise.uniform(), 12 * noise.row(1, 13));
     let wander = slow(noise, rows, noise_phi(spread));
     let mut x: Vec<f64> = wander
         .iter()

@@ -1,6 +1,6 @@
 //! Patterns over hours: eight coarse rows on the channel's own range, against boxes of such patterns seen before.
 //!
-//! A coarse row is half an hour of rows, two to eight of them, and stands for the one farthest from what went before, so
+//! A coarse row is half an hour of rows, two to sixty of them, and stands for the one farthest from what went before, so
 //! that a spike is not averaged away. Boxes grow over patterns that are near and are made for those that are not: fuzzy
 //! adaptive resonance (Carpenter, Grossberg and Rosen 1991). Knows no future: the range is that of the rows so far, and
 //! what is held moves with it.
@@ -15,7 +15,7 @@ const LENGTH: usize = 8;
 const SIZE: usize = 2 * LENGTH;
 /// A coarse row ends after so many seconds and at least so many rows, or at most so many.
 const COARSE: f64 = 1800.0;
-const ROWS: (u32, u32) = (2, 8);
+const ROWS: (u32, u32) = (2, 60);
 /// Levels of the range: finer moves are none.
 const LEVELS: f64 = 80.0;
 /// Boxes held; twice as many gain nothing.
