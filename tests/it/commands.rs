@@ -113,7 +113,7 @@ fn probabilities_follow_a_change() {
         })
         .collect();
     let out =
-        examine(&format!("row,flow\n{}", rows.concat()), &["--channels", "flow", "--probabilities", &path]);
+        examine(&format!("year,flow\n{}", rows.concat()), &["--channels", "flow", "--probabilities", &path]);
     assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
     let text = std::fs::read_to_string(path).expect("probabilities");
     assert!(text.starts_with("time,channel,probability\n"), "{text}");
