@@ -34,10 +34,6 @@ pub(crate) struct Crew {
 
 impl Crew {
     pub(crate) fn new(mut rng: Rng, duty: Duty, start_ms: i64, orders: &[&Order]) -> Self {
-        let shares = match duty {
-            Duty::LineHaul => LINE_HAUL,
-            Duty::Switch => SWITCH,
-        };
         let first = rng.between(1.0, 20.0);
         let orders = orders
             .iter()
@@ -46,7 +42,19 @@ impl Crew {
                 (from, from + hours_ms(o.for_h), o.notch)
             })
             .collect();
-        Crew { rng, shares, state: 0, stopped: false, until_ms: start_ms + minutes_ms(first), orders }
+        Crew {
+            rng,
+            shares: shares(duty),
+            state: 0,
+            stopped: false,
+            until_ms: start_ms + minutes_ms(first),
+            orders,
+        }
+    }
+
+    /// Other work from now on.
+    pub(crate) fn assign(&mut self, duty: Duty) {
+        self.shares = shares(duty);
     }
 
     /// Demand at a time and when it ends, in ms since 1970. Times never go back.
@@ -98,6 +106,13 @@ impl Crew {
             Some(step) => (self.state + step) % STATES,
             None => usize::try_from(self.rng.bits() % 10).unwrap_or(0),
         }
+    }
+}
+
+fn shares(duty: Duty) -> [f64; STATES] {
+    match duty {
+        Duty::LineHaul => LINE_HAUL,
+        Duty::Switch => SWITCH,
     }
 }
 

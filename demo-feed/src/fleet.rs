@@ -6,6 +6,7 @@ use std::cmp::Reverse;
 use std::collections::{BTreeMap, BinaryHeap};
 use std::sync::Arc;
 
+use crate::benign::BenignKind;
 use crate::duty::{Crew, hours_ms};
 use crate::register;
 use crate::rng::Rng;
@@ -132,7 +133,7 @@ fn berths(scenario: &Scenario, start_ms: i64) -> Vec<(Berth, Duty)> {
     let mut number = 0_u64;
     let mut push = |railway: &str, name: String, place: usize, from_ms: i64, duty: Duty| {
         number += 1;
-        out.push((Berth { railway: railway.to_owned(), name, number, place, from_ms }, duty));
+        out.push((Berth { railway: railway.to_owned(), name, number, place, from_ms, duty }, duty));
     };
     for railway in &scenario.railways {
         for i in 0..railway.units {
@@ -170,6 +171,13 @@ fn troubles_by_unit(scenario: &Scenario, start_ms: i64) -> BTreeMap<String, Trou
         let unit = out.entry(plan.unit.clone()).or_default();
         unit.faults.push(plan.clone());
         unit.watches.push(Watch::new(entry, plan, start_ms));
+    }
+    for plan in &scenario.benign {
+        let unit = out.entry(plan.unit.clone()).or_default();
+        unit.benign.push(plan.clone());
+        if plan.kind == BenignKind::Backlog {
+            unit.outages.push((at(plan.from_h), plan.for_h.map_or(i64::MAX, |h| at(plan.from_h + h))));
+        }
     }
     for clock in &scenario.clocks {
         let window = (at(clock.from_h), clock.until_h.map_or(i64::MAX, at));

@@ -6,6 +6,7 @@
 
 pub mod scenario;
 
+mod benign;
 mod channel;
 mod duty;
 mod effects;
@@ -22,6 +23,7 @@ mod truth;
 mod unit;
 mod weather;
 
+pub use benign::{BenignKind, BenignPlan};
 pub use channel::{CHANNELS, COUNT, Channel};
 pub use fault::{Course, Direction, FaultKind};
 pub use fleet::{CLASS_TOML, Fleet, Message};

@@ -26,6 +26,8 @@ pub(crate) struct Surroundings {
     pub(crate) air: Air,
     /// Uphill share, -1 to 1.
     pub(crate) grade: f64,
+    /// Behind another unit, whose compressor and traction it shares.
+    pub(crate) coupled: bool,
 }
 
 /// How this unit differs from the design, within what a healthy unit may.
@@ -79,7 +81,7 @@ pub(crate) struct Machine {
     pub(crate) position_km: f64,
     reservoir: f64,
     compressing: bool,
-    hours: f64,
+    pub(crate) hours: f64,
     fuel_level: f64,
     /// Slow common movement of combustion (fuel lot, humidity), spread 1.
     combustion: f64,
@@ -124,6 +126,9 @@ const AIR_CUT_OUT: f64 = 9.7;
 const AIR_DELIVERY: f64 = 0.62;
 /// Air that seeps away with the train's brakes set and the engine stopped, in bar a minute.
 const AIR_SEEPAGE: f64 = 0.004;
+/// Share of the train's air that a coupled unit makes, and how much faster two units are.
+const COUPLED_AIR: f64 = 0.5;
+const COUPLED_SPEED: f64 = 1.15;
 /// Fuel of a full tank, in kg.
 const TANK_KG: f64 = 15_000.0;
 /// Heat of combustion, in kWh a kg (42.7 MJ/kg).
@@ -192,7 +197,7 @@ impl Machine {
         toward(&mut self.power_kw, power * RATED_KW * (1.0 - lost), dt_s, POWER_LAG_S);
         let step = dt_s / COMBUSTION_LAG_S;
         self.combustion += -self.combustion * step + (2.0 * step).sqrt() * rng.bell();
-        self.move_train(dt_s, around.grade);
+        self.move_train(dt_s, around);
         if self.running() {
             self.breathe(dt_s, around.air, fx);
             self.heat(dt_s, around.air, fx);
@@ -201,13 +206,15 @@ impl Machine {
             self.cool_down(dt_s, around.air);
         }
         self.burn(dt_s);
-        self.charge_air(dt_s, fx);
+        self.charge_air(dt_s, around.coupled, fx);
     }
 
-    fn move_train(&mut self, dt_s: f64, grade: f64) {
+    fn move_train(&mut self, dt_s: f64, around: Surroundings) {
+        let more = if around.coupled { COUPLED_SPEED } else { 1.0 };
+        let grade = around.grade;
         let (target, lag) = match self.demand {
             Demand::Notch(n) if n > 0 => {
-                ((118.0 * self.load().powf(0.45) * (1.0 - 0.4 * grade)).min(115.0), 260.0)
+                ((118.0 * more * self.load().powf(0.45) * (1.0 - 0.4 * grade)).min(115.0), 260.0)
             }
             Demand::Brake => (34.0_f64.min(self.speed), 500.0),
             _ => (0.0, 320.0),
@@ -307,14 +314,15 @@ impl Machine {
     }
 
     /// Main reservoir between cut-in and cut-out, in steps short enough not to run past them.
-    fn charge_air(&mut self, dt_s: f64, fx: &Effects) {
+    fn charge_air(&mut self, dt_s: f64, coupled: bool, fx: &Effects) {
         const STEP_S: f64 = 10.0;
         let braking = self.speed > 5.0 && matches!(self.demand, Demand::Brake | Demand::Notch(0));
         let used = match (self.running(), braking) {
             (false, _) => AIR_SEEPAGE,
             (true, false) => 0.045,
             (true, true) => 0.105,
-        } + fx.air_leak;
+        } * if coupled { COUPLED_AIR } else { 1.0 }
+            + fx.air_leak;
         let delivered = AIR_DELIVERY * (self.rpm / RATED_RPM) * (1.0 - fx.air_pump);
         let mut left = dt_s;
         while left > 0.0 {

@@ -6,8 +6,10 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
+use crate::benign::BenignPlan;
 use crate::fault::{Course, FaultKind};
 
+mod benign;
 mod check;
 mod demo;
 
@@ -31,6 +33,9 @@ pub struct Scenario {
     /// Faults of machines and sensors.
     #[serde(default)]
     pub faults: Vec<FaultPlan>,
+    /// Changes that are no faults.
+    #[serde(default)]
+    pub benign: Vec<BenignPlan>,
     /// Times without a network.
     #[serde(default)]
     pub outages: Vec<Outage>,
@@ -268,6 +273,7 @@ impl Scenario {
         }
         let known: std::collections::BTreeSet<String> = self.unit_names().collect();
         self.faults.retain(|f| known.contains(&f.unit));
+        self.benign.retain(|b| known.contains(&b.unit));
         self.clocks.retain(|c| known.contains(&c.unit));
         self.misnamed.retain(|m| known.contains(&m.unit));
         self.orders.retain(|o| known.contains(&o.unit));

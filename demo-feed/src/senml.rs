@@ -6,7 +6,8 @@
 
 use std::io::Write as _;
 
-use crate::channel::{CHANNELS, COUNT, Channel};
+use crate::benign::Recast;
+use crate::channel::{CHANNELS, COUNT, Channel, scale};
 use crate::instrument::MISSING;
 
 /// Content type of every pack.
@@ -19,6 +20,8 @@ pub(crate) struct Snapshot {
     pub(crate) readings: [i32; COUNT],
     /// Sent as a text record of its own, when due.
     pub(crate) software: Option<&'static str>,
+    /// Channels sent in another unit of measure.
+    pub(crate) recasts: Vec<Recast>,
 }
 
 /// Prepared pieces of text, shared by all units.
@@ -81,7 +84,7 @@ impl Encoder {
         for piece in &self.order {
             let Some(reading) = reading(snapshot, piece.channel) else { continue };
             put(out, &["{", &std::mem::take(&mut head), &piece.base_uom, "\"n\":\"", piece.name, "\","]);
-            value(out, piece.channel, reading);
+            value(out, piece.channel, reading, snapshot);
             put(out, &["},"]);
         }
     }
@@ -107,7 +110,7 @@ impl Encoder {
                     put(out, &["\"bn\":\"", &name, "\",", &std::mem::take(&mut head), &piece.base_uom]);
                 }
                 put(out, &[time]);
-                value(out, piece.channel, reading);
+                value(out, piece.channel, reading, snapshot);
                 put(out, &["},"]);
             }
         }
@@ -124,8 +127,16 @@ fn put(out: &mut Vec<u8>, texts: &[&str]) {
     }
 }
 
-fn value(out: &mut Vec<u8>, at: usize, reading: i32) {
+fn value(out: &mut Vec<u8>, at: usize, reading: i32, snapshot: &Snapshot) {
     let Some(channel) = CHANNELS.get(at) else { return };
+    if let Some(recast) = snapshot.recasts.iter().find(|r| r.channel == at) {
+        let value = f64::from(reading) / scale(channel.decimals) * recast.factor + recast.offset;
+        if recast.declared {
+            put(out, &["\"u\":\"", recast.uom, "\","]);
+        }
+        put(out, &["\"v\":", &format!("{value:.3}")]);
+        return;
+    }
     if channel.flag {
         out.extend_from_slice(if reading == 0 { b"\"vb\":false".as_slice() } else { b"\"vb\":true" });
         return;
@@ -163,11 +174,10 @@ fn offset(ms: i64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::channel::scale;
 
     fn snapshot(at_ms: i64) -> Snapshot {
         let readings = std::array::from_fn(|i| i32::try_from(i).unwrap_or(0) * 7 - 20);
-        Snapshot { at_ms, readings, software: None }
+        Snapshot { at_ms, readings, software: None, recasts: vec![] }
     }
 
     /// Reads a pack by the rules of RFC 8428 with a JSON reader, and nothing of this file.

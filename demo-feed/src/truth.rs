@@ -22,7 +22,7 @@ pub struct TruthEntry {
     pub unit: String,
     /// Engine fitted; empty when none is registered.
     pub engine: String,
-    /// A fault of the scenario, or `outage`, `wrong-clock`, `misnamed`, `unregistered-unit`.
+    /// A fault of the scenario, or a benign change of it, `outage`, `wrong-clock`, `misnamed`, `unregistered-unit`.
     pub kind: String,
     /// Key in the trade's fault table; empty when it has none.
     pub reference: &'static str,
@@ -179,6 +179,8 @@ pub(crate) fn entries(scenario: &Scenario, engine_of: impl Fn(&str) -> String) -
             out.push(entry(&name, "outage".into(), o.from_h, Some(o.from_h + o.for_h)));
         }
     }
+    let benign = scenario.benign.iter();
+    out.extend(benign.map(|b| entry(&b.unit, b.kind.name(), b.from_h, b.for_h.map(|h| b.from_h + h))));
     out.extend(scenario.clocks.iter().map(|c| entry(&c.unit, "wrong-clock".into(), c.from_h, c.until_h)));
     let misnamed = scenario.misnamed.iter();
     out.extend(misnamed.map(|m| entry(&m.unit, "misnamed".into(), m.from_h, Some(m.from_h + m.for_h))));

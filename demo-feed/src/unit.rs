@@ -6,6 +6,7 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 
+use crate::benign::{self, BenignPlan, Now};
 use crate::channel::{self as ch};
 use crate::duty::{Crew, hours_ms};
 use crate::effects::Effects;
@@ -14,7 +15,7 @@ use crate::fleet::Message;
 use crate::instrument::{Instruments, OPEN_THERMOCOUPLE_C, SensorFault};
 use crate::machine::{Demand, Machine, Surroundings};
 use crate::rng::Rng;
-use crate::scenario::{FaultPlan, Sending};
+use crate::scenario::{Duty, FaultPlan, Sending};
 use crate::senml::{CONTENT_TYPE, Encoder, Snapshot};
 use crate::truth::{Crossing, Watch};
 use crate::weather::{Line, Weather};
@@ -36,6 +37,7 @@ pub(crate) type Window = (i64, i64);
 #[derive(Debug, Default)]
 pub(crate) struct Troubles {
     pub(crate) faults: Vec<FaultPlan>,
+    pub(crate) benign: Vec<BenignPlan>,
     pub(crate) watches: Vec<Watch>,
     pub(crate) outages: Vec<Window>,
     /// Window and how far ahead the clock is, in ms.
@@ -53,6 +55,9 @@ pub(crate) struct UnitFeed {
     software: &'static str,
     machine: Machine,
     crew: Crew,
+    duty: Duty,
+    /// Whether the crew does other work than planned.
+    other_duty: bool,
     instruments: Instruments,
     line: Line,
     physics: Rng,
@@ -90,6 +95,7 @@ pub(crate) struct Berth {
     pub(crate) number: u64,
     pub(crate) place: usize,
     pub(crate) from_ms: i64,
+    pub(crate) duty: Duty,
 }
 
 impl UnitFeed {
@@ -117,6 +123,8 @@ impl UnitFeed {
             software: if build.uniform() < 0.5 { "4.1.0" } else { "4.2.1" },
             machine,
             crew,
+            duty: berth.duty,
+            other_duty: false,
             instruments: Instruments::draw(&mut build),
             line: Line::draw(&mut stream(2), relief_m, shared.sending.dead_zones),
             physics: stream(3),
@@ -161,7 +169,13 @@ impl UnitFeed {
         for plan in &self.troubles.faults {
             add_fault(plan, now - shared.start_ms, &mut fx, &mut sensors);
         }
-        let air = self.move_on(now, shared, &fx);
+        let around = benign::now(&self.troubles.benign, now - shared.start_ms, &mut fx);
+        sensors.extend(around.sensors.iter().copied());
+        if around.other_duty != self.other_duty {
+            self.other_duty = around.other_duty;
+            self.crew.assign(if self.other_duty { benign::other(self.duty) } else { self.duty });
+        }
+        let air = self.move_on(now, shared, &fx, &around);
         let truth = self.machine.readings(air, &fx);
         let dt_s = f64::from(shared.sending.snapshot_s);
         let readings = self.instruments.read(&truth, dt_s, &sensors, &mut self.noise);
@@ -175,10 +189,17 @@ impl UnitFeed {
         if software.is_some() {
             self.next_software_ms = now + DAY_MS;
         }
+        if around.silent {
+            // A controller that restarts measures nothing and forgets its counters.
+            self.machine.hours = 0.0;
+        }
         if self.kept.len() >= usize::try_from(shared.sending.keep).unwrap_or(usize::MAX) {
             self.kept.pop_front();
         }
-        self.kept.push_back(Snapshot { at_ms: now + ahead, readings, software });
+        if !around.silent {
+            let recasts = around.recasts;
+            self.kept.push_back(Snapshot { at_ms: now + ahead, readings, software, recasts });
+        }
         self.next_snapshot_ms = now + i64::from(shared.sending.snapshot_s) * 1000;
         let out = self.troubles.outages.iter().any(|w| within(*w, now));
         self.covered = !out && self.line.covered(self.machine.position_km);
@@ -188,20 +209,26 @@ impl UnitFeed {
     }
 
     /// Moves the machine up to `now`, demand by demand, and returns the air it ends in.
-    fn move_on(&mut self, now: i64, shared: &Shared, fx: &Effects) -> crate::weather::Air {
+    fn move_on(&mut self, now: i64, shared: &Shared, fx: &Effects, around: &Now) -> crate::weather::Air {
         let km = self.machine.position_km;
-        let above = self.line.above_m(km);
+        let above = self.line.above_m(km) + around.higher_m;
         let air = shared.weather.get(self.place).map(|w| w.at(ms_to_s(now), above));
         let air = air.unwrap_or(crate::weather::Air { temp_c: 15.0, pressure_hpa: 1013.0 });
-        let around = Surroundings { air, grade: self.line.grade(km) };
+        let air = crate::weather::Air { temp_c: air.temp_c + around.warmer_k, ..air };
+        let surroundings = Surroundings { air, grade: self.line.grade(km), coupled: around.coupled };
         while self.last_ms < now {
-            let (demand, until) = self.crew.demand(self.last_ms);
+            let (asked, until) = self.crew.demand(self.last_ms);
+            let demand = match asked {
+                _ if around.stopped => Demand::Stopped,
+                Demand::Notch(_) | Demand::Brake if around.idles => Demand::Notch(0),
+                asked => asked,
+            };
             if demand != self.demand {
                 self.demand = demand;
                 self.demand_since_ms = self.last_ms;
             }
             let to = until.clamp(self.last_ms + 1, now);
-            self.machine.advance(ms_to_s(to - self.last_ms), demand, around, fx, &mut self.physics);
+            self.machine.advance(ms_to_s(to - self.last_ms), demand, surroundings, fx, &mut self.physics);
             self.last_ms = to;
         }
         air

@@ -24,7 +24,7 @@ fn settled(demand: Demand, air: Air, fx: &Effects, minutes: u32) -> [f64; COUNT]
     };
     let mut sum = [0.0; COUNT];
     for minute in 0..minutes {
-        machine.advance(60.0, demand, Surroundings { air, grade: 0.0 }, fx, &mut rng);
+        machine.advance(60.0, demand, Surroundings { air, grade: 0.0, coupled: false }, fx, &mut rng);
         if minute + 60 >= minutes {
             for (total, value) in sum.iter_mut().zip(machine.readings(air, fx)) {
                 *total += value / 60.0;

@@ -39,6 +39,7 @@ impl Scenario {
         let known: BTreeSet<String> = self.unit_names().collect();
         let places = self.faults.iter().map(|f| ("faults", &f.unit));
         let places = places.chain(self.clocks.iter().map(|c| ("clocks", &c.unit)));
+        let places = places.chain(self.benign.iter().map(|b| ("benign", &b.unit)));
         let places = places.chain(self.misnamed.iter().map(|m| ("misnamed", &m.unit)));
         for (place, name) in places.chain(self.orders.iter().map(|o| ("orders", &o.unit))) {
             if !known.contains(name) {
@@ -68,6 +69,13 @@ impl Scenario {
         if let Some(order) = self.orders.iter().find(|o| o.notch > 8) {
             let place = format!("orders.{}.notch", order.unit);
             return Err(ScenarioError::Number { place, wanted: "a notch is 0 to 8" });
+        }
+        for plan in self.benign.iter().filter(|b| b.kind.of_channel()) {
+            let name = plan.channel.as_deref().unwrap_or("");
+            if channel::position(name).is_none() {
+                let place = format!("benign.{}.channel", plan.unit);
+                return Err(unknown(place, name, "a channel, which this change must name"));
+            }
         }
         self.faults.iter().try_for_each(FaultPlan::check)
     }

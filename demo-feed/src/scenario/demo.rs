@@ -26,6 +26,7 @@ impl Scenario {
             places: places(),
             railways: railways(),
             faults: faults(),
+            benign: vec![],
             outages: vec![Outage {
                 railway: "tavia".into(),
                 units: vec![],

@@ -1,24 +1,24 @@
 //! Scores the whole chain on the demo fleet: each injected fault met or missed, how early, and what else was found.
 //!
 //! Decodes the feed's own bytes and folds them unit by unit, without broker or store, so that it runs in seconds.
-//! Usage: `cargo run --release -p notchwatch-tests --example fleet_score -- [SEED [HOURS]] [--every-fault]`
+//! Usage: `cargo run --release -p notchwatch-tests --example fleet_score -- [SEED [HOURS]] [--every-fault | --benign]`
 //!
 //! Without `--every-fault` it is the demo, until HOURS after its present. With it, every fault that the feed knows
-//! sits on a unit of its own beside as many healthy units, for HOURS from the start.
+//! sits on a unit of its own beside as many healthy units, for HOURS from the start. With `--benign`, changes that are no
+//! faults (weather, work, duty, controllers), each on a unit of its own and beside a fault.
 
 #![expect(clippy::print_stdout, reason = "printing is what it is for")]
 #![expect(clippy::cast_precision_loss, reason = "figures for people, far below 2^53")]
 
-use std::collections::BTreeMap;
-use std::sync::Arc;
-use std::time::Instant;
+mod fleet;
+#[path = "fleet_score/table.rs"]
+mod table;
 
-use demo_feed::{Fleet, Scenario, TruthEntry};
-use notchwatch_detect::{Plan, Settings};
-use notchwatch_evaluate::{Fold, FoldContext, Rows};
+use demo_feed::{Scenario, TruthEntry};
 use notchwatch_findings::Library;
-use notchwatch_model::{Envelope, FaultId, FindingKind, MachinePart, Register, Time, UnitKey};
-use notchwatch_wire::{Decoder, Limits, RegisterIndex, TopicPattern};
+use notchwatch_model::{FaultId, FindingKind, MachinePart, UnitKey};
+
+use fleet::chain::{self, Found, Outcome};
 
 /// Hours without a fault when every fault is injected: models learn for two days, and weekly ones see a week.
 const EVERY_FAULT_HEALTHY_H: f64 = 240.0;
@@ -32,91 +32,18 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let seed: Option<u64> = numbers.first().map(|a| a.parse()).transpose()?;
     let hours: i64 = numbers.get(1).map_or(Ok(if every { EVERY_FAULT_HOURS } else { 0 }), |a| a.parse())?;
     let begin: jiff::Timestamp = "2026-06-15T00:00:00Z".parse()?;
+    if flags.iter().any(|f| f == "--benign") {
+        return table::print(seed.unwrap_or(1), begin);
+    }
     let mut scenario =
         if every { Scenario::every_fault(begin, EVERY_FAULT_HEALTHY_H) } else { Scenario::demo(begin) };
     if let Some(seed) = seed {
         scenario.seed = seed;
     }
     let until = begin.as_millisecond() + hours * 3_600_000;
-    let days =
-        jiff::Timestamp::from_millisecond(until)?.duration_since(scenario.start).as_secs_f64() / 86_400.0;
-    let mut fleet = Fleet::new(&scenario)?;
-    let mut register: Register = toml::from_str(include_str!("../../deploy/register/demo-12.toml"))?;
-    register.merge(toml::from_str(&fleet.register_toml())?);
-    let rows = decode(&mut fleet, &register, until)?;
-    let found = fold(&register, rows)?;
-    report(&found, fleet.truth(), days * fleet.units() as f64)
-}
-
-fn decode(
-    fleet: &mut Fleet,
-    register: &Register,
-    until: i64,
-) -> Result<BTreeMap<UnitKey, Rows>, Box<dyn std::error::Error>> {
-    let index = RegisterIndex::new(register);
-    let decoder = Decoder::new(TopicPattern::parse("units/{railway}/{unit}/senml")?, Limits::default());
-    let width = register.classes.first().map_or(0, |c| c.channels.len());
-    let mut rows: BTreeMap<UnitKey, Rows> = BTreeMap::new();
-    let (mut messages, mut samples, mut refused) = (0_u64, 0_u64, 0_u64);
-    let begun = Instant::now();
-    for message in fleet.advance_to(until) {
-        let envelope = Envelope {
-            received: Time::from_millis(message.at_unix_ms)?,
-            topic: message.topic.to_string(),
-            content_type: Some(message.content_type.to_owned()),
-            retained: false,
-            payload: message.payload,
-        };
-        let got = decoder.decode(&envelope, &index);
-        messages += 1;
-        refused += got.refused.len() as u64;
-        samples += got.samples.len() as u64;
-        if let Some(unit) = got.unit {
-            let unit = rows.entry(unit).or_insert_with(|| Rows::new(width));
-            for sample in got.samples {
-                unit.add(sample);
-            }
-        }
-    }
-    println!(
-        "{messages} messages, {samples} samples, {refused} refused: generated and decoded in {:.1} s",
-        begun.elapsed().as_secs_f64()
-    );
-    Ok(rows)
-}
-
-type Found = BTreeMap<UnitKey, BTreeMap<String, MachinePart>>;
-
-fn fold(register: &Register, rows: BTreeMap<UnitKey, Rows>) -> Result<Found, Box<dyn std::error::Error>> {
-    let library = Arc::new(Library::builtin()?);
-    let settings = Settings::default();
-    let class = Arc::new(register.classes.first().ok_or("no class")?.clone());
-    let plan = Arc::new(Plan::new(&class, &settings));
-    let mut found = Found::new();
-    let (mut samples, mut bytes, mut units) = (0, 0, 0);
-    let begun = Instant::now();
-    for (key, mut rows) in rows {
-        let Some(unit) = register.unit(&key) else { continue };
-        let context =
-            FoldContext::new(unit.clone(), class.clone(), plan.clone(), library.clone(), settings.version);
-        let mut fold = Fold::new(&context);
-        let findings = found.entry(key).or_default();
-        for row in rows.take_all() {
-            for machine in fold.row(&context, &row) {
-                findings.insert(machine.id.to_string(), machine);
-            }
-        }
-        samples += fold.samples();
-        bytes += fold.save(&context)?.len();
-        units += 1;
-    }
-    let took = begun.elapsed().as_secs_f64();
-    println!(
-        "{samples} samples folded in {took:.1} s: {:.2} us a sample; state {} bytes a channel",
-        took * 1e6 / samples as f64,
-        bytes / (units * class.channels.len()).max(1)
-    );
-    Ok(found)
+    let Outcome { found, truth, unit_days, notes } = chain::play(&scenario, until)?;
+    notes.iter().for_each(|note| println!("{note}"));
+    report(&found, &truth, unit_days)
 }
 
 /// One injected fault and what was made of it.
@@ -166,7 +93,7 @@ fn meet<'a>(found: &'a Found, truth: &'a TruthEntry, library: &Library) -> Met<'
     let mut hits: Vec<&MachinePart> = found
         .iter()
         .filter(|(key, _)| key.railway.as_str() == truth.railway && key.unit.as_str() == truth.unit)
-        .flat_map(|(_, f)| f.values())
+        .flat_map(|(_, f)| f.values().filter_map(|versions| versions.last()))
         .filter(|f| f.opened.micros() >= onset)
         .filter(|f| f.symptoms.iter().any(|s| names.contains(&s.channel.as_str())))
         .collect();
@@ -181,19 +108,18 @@ fn line(m: &Met<'_>) -> String {
     let head = format!("{}/{} {} ({})", m.truth.railway, m.truth.unit, m.truth.kind, m.truth.reference);
     let Some(f) = m.first else { return format!("{head}: MISSED") };
     let delay = (f.opened.micros() - m.truth.onset.as_microsecond()) as f64 / 3.6e9;
+    let place = m.place.map_or("-".to_owned(), |p| p.to_string());
+    let late = if m.in_time() { "" } else { " AFTER ITS LIMIT" };
+    format!("{head}: +{delay:.1} h{late}, place {place}, {} ({} findings)", words(f), m.ids.len())
+}
+
+/// A finding's kind, the faults that it names, and its symptoms.
+fn words(f: &MachinePart) -> String {
     let named: Vec<String> =
         f.faults.iter().map(|r| format!("{} {:.0}%", r.id, 100.0 * r.probability)).collect();
     let symptoms: Vec<String> =
         f.symptoms.iter().map(|s| format!("{} {} {:+.1}", s.channel, s.kind.word(), s.spreads)).collect();
-    let place = m.place.map_or("-".to_owned(), |p| p.to_string());
-    let late = if m.in_time() { "" } else { " AFTER ITS LIMIT" };
-    format!(
-        "{head}: +{delay:.1} h{late}, place {place}, {}: {} <- {} ({} findings)",
-        f.kind,
-        named.join(", "),
-        symptoms.join("; "),
-        m.ids.len()
-    )
+    format!("{}: {} <- {}", f.kind, named.join(", "), symptoms.join("; "))
 }
 
 /// Findings that no injected fault explains. Those on other channels of a unit while a fault is under way there are
@@ -208,7 +134,9 @@ fn others<'a>(found: &'a Found, explained: &[&String], met: &[Met<'_>]) -> Vec<&
         })
     };
     for (key, findings) in found {
-        for finding in findings.values().filter(|f| !explained.contains(&&f.id.to_string())) {
+        for finding in
+            findings.values().filter_map(|v| v.last()).filter(|f| !explained.contains(&&f.id.to_string()))
+        {
             let symptoms: Vec<String> = finding
                 .symptoms
                 .iter()

@@ -1,0 +1,5 @@
+//! Whole fleets without broker or store: what the chain makes of what units send.
+
+pub(crate) mod chain;
+
+pub(crate) mod benign;
