@@ -22,7 +22,11 @@ const RIDGE: f64 = 0.05;
 /// ... and how many samples the prior of no influence is worth.
 const RIDGE_WORTH: f64 = 15.0;
 /// A covariate is not followed further than this many of its own spreads beyond what was seen.
-const REACH: f64 = 4.0;
+const REACH: f64 = 8.0;
+/// A covariate within this many of its own spreads is where it was learned; beyond, what it explains is a guess ...
+const FAMILIAR: f64 = 2.0;
+/// ... that may be off by this share: a line stands for a curve (common practice).
+const GUESS: f64 = 0.5;
 /// A channel moves where its spread, without any floor, is this share of a step: rounding alone, of a level between
 /// two steps, gives up to 0.5.
 const MOVES_SHARE: f64 = 0.7;
@@ -76,6 +80,17 @@ pub(crate) struct Expected {
     pub(crate) doubt: f64,
 }
 
+/// What the covariates explain of a sample.
+#[derive(Clone, Copy, Default)]
+struct Explained {
+    /// In the channel's unit of measure.
+    shift: f64,
+    /// How far the covariates lie from what was seen, in variances.
+    leverage: f64,
+    /// Spread of what is guessed beyond what was seen, in the channel's unit of measure.
+    guess: f64,
+}
+
 impl Normal {
     pub(crate) fn new(slot: u8, time: Time) -> Self {
         Self { slot, count: 0, since: time, learned: None, location: 0.0, variance: 0.0, moments: None }
@@ -86,8 +101,8 @@ impl Normal {
         if self.count < WINSOR_FROM {
             return None;
         }
-        let (shift, leverage) = self.explained(covariates);
-        let spread = self.variance.max(0.0).sqrt().max(floor.at(self.location));
+        let Explained { shift, leverage, guess } = self.explained(covariates);
+        let spread = self.variance.max(0.0).sqrt().max(floor.at(self.location)).hypot(guess);
         let doubt = (1.0 + leverage) / self.worth();
         (spread > 0.0 && spread.is_finite()).then_some(Expected {
             value: self.location + shift,
@@ -110,13 +125,15 @@ impl Normal {
             }
             return;
         }
-        let (shift, _) = self.explained(covariates);
+        let Explained { shift, guess, .. } = self.explained(covariates);
         let residual = x - self.location - shift;
         let gain = (1.0 / self.pace()).max(least_gain);
         let spread = self.variance.max(0.0).sqrt().max(floor.at(self.location));
-        let cut = if self.count >= WINSOR_FROM { WINSOR * spread } else { f64::INFINITY };
+        // What a guess leaves says little of the spread, and is learned from all the same: the next guess is better.
+        let known = if guess > 0.0 { spread / spread.hypot(guess) } else { 1.0 };
+        let cut = if self.count >= WINSOR_FROM { WINSOR * spread / known } else { f64::INFINITY };
         let weight = if residual.abs() > cut { cut / residual.abs() } else { 1.0 };
-        self.variance += gain * (residual.abs().min(cut).powi(2) - self.variance);
+        self.variance += gain * ((known * residual.abs().min(cut)).powi(2) - self.variance);
         self.learn_covariates(x, covariates, gain * weight);
         self.location += gain * weight * if self.moments.is_some() { x - self.location } else { residual };
         self.count = self.count.saturating_add(1);
@@ -176,10 +193,9 @@ impl Normal {
         }
     }
 
-    /// What the covariates explain of a sample, and how far they lie from what was seen (leverage, in variances).
-    fn explained(&self, covariates: &[f64]) -> (f64, f64) {
+    fn explained(&self, covariates: &[f64]) -> Explained {
         let Some(moments) = self.moments.as_deref().filter(|_| self.count >= REGRESS_FROM) else {
-            return (0.0, 0.0);
+            return Explained::default();
         };
         let n = covariates.len().min(MOST_COVARIATES);
         let mut matrix = [[0.0; MOST_COVARIATES]; MOST_COVARIATES];
@@ -193,24 +209,27 @@ impl Normal {
         }
         let ridge = RIDGE + RIDGE_WORTH / f64::from(self.count);
         let mut off = [0.0; MOST_COVARIATES];
+        let mut beyond = [0.0; MOST_COVARIATES];
         let mut leverage = 0.0;
         for i in 0..MOST_COVARIATES {
             let variance = get(&matrix, i, i);
             // A covariate that does not exist or never moved: an identity row leaves it out.
             let unused = i >= n || variance <= 0.0;
             set(&mut matrix, i, i, if unused { 1.0 } else { variance * (1.0 + ridge) });
-            if let (Some(slot), Some(value), Some(mean)) =
-                (off.get_mut(i), covariates.get(i), moments.mean.get(i))
+            if let (Some(slot), Some(beyond), Some(value), Some(mean)) =
+                (off.get_mut(i), beyond.get_mut(i), covariates.get(i), moments.mean.get(i))
             {
-                let reach = REACH * variance.max(0.0).sqrt();
-                *slot = (value - mean).clamp(-reach, reach);
+                let own = variance.max(0.0).sqrt();
+                *slot = (value - mean).clamp(-REACH * own, REACH * own);
+                *beyond = ((value - mean).abs() - FAMILIAR * own).max(0.0);
                 if !unused {
                     leverage += *slot * *slot / variance / real(n.max(1));
                 }
             }
         }
         let slopes = solve(matrix, moments.with);
-        (slopes.iter().zip(&off).map(|(b, d)| b * d).sum(), leverage)
+        let guess = slopes.iter().zip(&beyond).map(|(b, d)| (GUESS * b * d).powi(2)).sum::<f64>();
+        Explained { shift: slopes.iter().zip(&off).map(|(b, d)| b * d).sum(), leverage, guess: guess.sqrt() }
     }
 }
 
@@ -321,7 +340,33 @@ mod tests {
         assert!((warm.value - 34.0).abs() < 0.6, "{warm:?}");
         assert!(warm.spread < 0.8, "{warm:?}");
         // Far outside what was seen the regression is not followed for ever.
-        assert!(normal.expect(&[1000.0, 7.0], FINE).unwrap().value < 46.0);
+        let far = normal.expect(&[1000.0, 7.0], FINE).unwrap();
+        assert!(far.value < 62.0 && far.spread > 100.0, "{far:?}");
+    }
+
+    /// A line learned over a narrow range is a guess far beyond it, and a better one after some hours there.
+    #[test]
+    fn what_a_covariate_explains_beyond_its_range_is_a_guess_that_learns() {
+        let mut noise = Noise::new(6);
+        let mut normal = Normal::new(11, Time::EPOCH);
+        let curve = |t: f64| 40.0 * 42.0 / (86.0 - t);
+        for _ in 0..3000 {
+            let t = 12.0 + 3.0 * noise.normal();
+            normal.take(curve(t) + 0.3 * noise.normal(), &[t], FINE, 1e-6);
+        }
+        let z = |normal: &Normal, t: f64| {
+            let expected = normal.expect(&[t], FINE).unwrap();
+            (curve(t) - expected.value) / expected.spread
+        };
+        normal.begin();
+        assert!(z(&normal, 14.0).abs() < 0.5 && z(&normal, 32.0).abs() < 1.5, "{}", z(&normal, 32.0));
+        let guess = normal.expect(&[32.0], FINE).unwrap().spread;
+        for _ in 0..1000 {
+            let t = 32.0 + 2.0 * noise.normal();
+            normal.take(curve(t) + 0.3 * noise.normal(), &[t], FINE, 1e-6);
+        }
+        let learned = normal.expect(&[32.0], FINE).unwrap();
+        assert!(learned.spread < 0.5 * guess && z(&normal, 32.0).abs() < 1.5, "{learned:?} after {guess}");
     }
 
     #[test]

@@ -156,9 +156,11 @@ impl Book {
         self.active.iter().any(|a| a.symptom.kind == kind)
     }
 
-    /// Whether a symptom lasts that speaks against the sensor.
+    /// Whether a symptom lasts that speaks against what the sensor says.
     pub(crate) fn doubts_sensor(&self) -> bool {
-        self.active.iter().any(|a| a.symptom.kind.about() == FindingKind::Sensor)
+        let doubts =
+            |kind: SymptomKind| kind.about() == FindingKind::Sensor || kind == SymptomKind::UomChange;
+        self.active.iter().any(|a| doubts(a.symptom.kind))
     }
 
     /// Largest size of a symptom that lasts, in spreads; `None` when none does.

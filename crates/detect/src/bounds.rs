@@ -21,7 +21,7 @@ impl Channel {
         point: Option<Point>,
         out: &mut Vec<SymptomChange>,
     ) {
-        if plan.limits.is_empty() {
+        if plan.limits.is_empty() || plan.limits_after_start.is_some_and(|after| moment.starting(after)) {
             return;
         }
         self.limits.resize(plan.limits.len(), Timer::default());

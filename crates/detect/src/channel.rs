@@ -2,13 +2,16 @@
 //!
 //! Owns the order of the chain: quality first, models only on what passed. Limits and ties are `bounds`'.
 
-use notchwatch_model::{ChannelValue, Direction, OperatingState, Span, SymptomChange, SymptomKind, Time};
+use notchwatch_model::{
+    ChannelValue, Direction, OperatingState, Regime, Span, SymptomChange, SymptomKind, Time,
+};
 use serde::{Deserialize, Serialize};
 
 use crate::Settings;
 use crate::book::{Book, Report, bit};
 use crate::counter::Counter;
 use crate::duty::{self, Duty};
+use crate::expression::{Expression, Heard, Usual};
 use crate::judge::{Around, Judge, Judgement};
 use crate::pace::Pace;
 use crate::plan::ChannelPlan;
@@ -19,12 +22,20 @@ use crate::verdict::{self, Subject};
 
 /// Clean samples after which a counter's reset is history.
 const COUNTER_CALM: u16 = 30;
+/// A jump into another unit of measure is looked for once the notch has been held this long, or as long as the channel
+/// takes to settle: exhaust follows load within minutes (common practice).
+const JUMP_SETTLED: Span = Span::from_mins(5);
+/// A reading in another unit of measure agrees within so many spreads of what is expected, or within that share of it: warm
+/// or cold, settled or not.
+const AGREES: f64 = 6.0;
+const AGREES_SHARE: f64 = 0.25;
 
 /// State of one channel.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub(crate) struct Channel {
     pub(crate) pace: Pace,
     pub(crate) quality: Quality,
+    expression: Expression,
     counter: Option<Counter>,
     pub(crate) judge: Option<Box<Judge>>,
     pub(crate) limits: Vec<Timer>,
@@ -44,6 +55,15 @@ pub(crate) struct Moment<'a> {
     pub(crate) state: OperatingState,
     /// How long the regime has lasted.
     pub(crate) lasted: Span,
+    /// How long the engine has run; nought while it stands.
+    pub(crate) running: Span,
+}
+
+impl Moment<'_> {
+    /// Whether the engine was started less than `after` ago.
+    pub(crate) fn starting(&self, after: Span) -> bool {
+        self.state.regime != Regime::Stopped && self.running < after
+    }
 }
 
 /// A sample that passed.
@@ -67,6 +87,13 @@ impl Channel {
         let interval = self.pace.observe(time);
         let gap = interval.is_none_or(|i| self.pace.is_gap(i));
         let before = self.quality.last;
+        // What moves fast after a change of notch may jump to anything.
+        let usual =
+            self.quality.usual(plan).filter(|_| !gap && moment.lasted >= plan.settle.min(JUMP_SETTLED));
+        let heard = self.expression.step(&plan.others, x, usual);
+        if self.withhold(plan, moment, x, heard, out) {
+            return None;
+        }
         let fault = self.quality.step(plan, time, x);
         self.report_quality(plan, moment, x, before, out);
         if fault.is_some() {
@@ -81,6 +108,51 @@ impl Channel {
         Some(Clean { x, step: before.filter(|_| !gap).map(|(_, last)| x - last) })
     }
 
+    /// Between the passes: whether a sample that passed agrees with another unit of measure than the channel's, given what
+    /// the operating state lets one expect. Such a sample goes no further.
+    pub(crate) fn misread(
+        &mut self,
+        plan: &ChannelPlan,
+        moment: Moment<'_>,
+        x: f64,
+        covariates: &[f64],
+        out: &mut Vec<SymptomChange>,
+    ) -> bool {
+        if plan.others.is_empty() {
+            return false;
+        }
+        let slot = moment.state.regime.slot().and_then(|s| u8::try_from(s).ok());
+        let expected =
+            slot.zip(self.judge.as_deref()).and_then(|(slot, judge)| judge.expects(slot, covariates));
+        let Some((value, spread)) = expected else { return false };
+        let within = if moment.lasted >= plan.settle { AGREES * spread } else { 0.0 };
+        let usual = Usual { value, within, share: AGREES_SHARE };
+        let heard = self.expression.check(&plan.others, x, usual);
+        self.withhold(plan, moment, x, heard, out)
+    }
+
+    fn withhold(
+        &mut self,
+        plan: &ChannelPlan,
+        moment: Moment<'_>,
+        x: f64,
+        heard: Heard,
+        out: &mut Vec<SymptomChange>,
+    ) -> bool {
+        match heard {
+            Heard::Plain => return false,
+            Heard::Withheld => {}
+            Heard::Ended => self.book.clear(SymptomKind::UomChange, moment.time, out),
+            Heard::Found => {
+                let mut numbers = vec![("measured", x)];
+                numbers.extend(self.quality.last.map(|(_, last)| ("expected", last)));
+                let report = Report { numbers, ..plain(SymptomKind::UomChange, moment, "expression") };
+                self.book.raise(plan, moment.time, report, out);
+            }
+        }
+        true
+    }
+
     /// Second pass: the models. `None` when the channel is not judged now, or nothing is expected of it yet.
     pub(crate) fn judge(
         &mut self,
@@ -92,6 +164,9 @@ impl Channel {
     ) -> Option<Judgement> {
         let slot = moment.state.regime.slot().and_then(|s| u8::try_from(s).ok())?;
         if !plan.judged || !plan.judged_in.admits(moment.state) || moment.lasted < plan.settle {
+            return None;
+        }
+        if moment.starting(plan.after_start) {
             return None;
         }
         let means;

@@ -108,6 +108,12 @@ impl Judge {
         furthest * (0.9 + 0.1 * self.level.progress())
     }
 
+    /// What is expected in an operating state that has learned, and its spread, both in the channel's unit of measure.
+    pub(crate) fn expects(&self, slot: u8, covariates: &[f64]) -> Option<(f64, f64)> {
+        let normal = self.normals.iter().find(|n| n.slot == slot && n.learned())?;
+        normal.expect(covariates, self.floor).map(|e| (e.value, e.spread))
+    }
+
     /// Whether the channel was seen to move in a state that has learned.
     pub(crate) fn moves(&self, slot: u8) -> bool {
         self.normals.iter().any(|n| n.slot == slot && n.learned() && n.moves(self.floor.step()))

@@ -14,6 +14,7 @@ mod bounds;
 mod channel;
 
 mod counter;
+mod expression;
 mod operation;
 mod pace;
 mod quality;

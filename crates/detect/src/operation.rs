@@ -30,6 +30,8 @@ pub(crate) struct Operation {
     engine_running: Option<Held>,
     warm: Option<Held>,
     now: Option<(Regime, Time)>,
+    /// When the engine was started, or first seen to run.
+    started: Option<Time>,
     last: Option<Time>,
 }
 
@@ -53,12 +55,22 @@ impl Operation {
             _ => time,
         };
         self.now = Some((regime, since));
+        match regime {
+            Regime::Stopped => self.started = None,
+            _ if silent || self.started.is_none() => self.started = Some(time),
+            _ => {}
+        }
         let lasted = time - since;
         let warm = match plan.warm {
             None => true,
             Some((_, at)) => fresh(self.warm, time, hold).is_some_and(|value| value >= at),
         };
         (OperatingState { regime, steady: lasted >= plan.steady_after, warm }, lasted)
+    }
+
+    /// How long the engine has run at the last row; nought while it stands.
+    pub(crate) fn running(&self) -> Span {
+        self.started.zip(self.last).map_or(Span::ZERO, |(started, last)| last - started)
     }
 
     /// The regime at the last row.

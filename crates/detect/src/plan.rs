@@ -8,6 +8,7 @@ use notchwatch_model::{
     Uom,
 };
 
+use crate::expression::{self, Other};
 use crate::{Settings, duty};
 
 /// Most covariates of a channel that take part: three explain what notch leaves open (load, ambient, oil
@@ -21,6 +22,10 @@ pub const FEWEST_SISTERS: usize = 3;
 /// practice: alarm handbooks advise a deadband of 1 % of the range for temperatures and more for everything else, and a
 /// change that would not leave a deadband asks nothing of anybody.
 const LEAST_TOLD: f64 = 0.01;
+
+/// How long an engine has run before its channels are compared with how they were, where the class says nothing: a usual
+/// rule of settling (common practice). Temperatures that lag behind the warm-up are not yet what they will be.
+const AFTER_START: Span = Span::from_mins(30);
 
 /// A class compiled for detection.
 #[derive(Clone, Debug)]
@@ -50,11 +55,17 @@ pub(crate) struct ChannelPlan {
     pub(crate) range: Option<(f64, f64)>,
     /// Departures smaller than this are not told, however sure they are.
     pub(crate) least: f64,
+    /// Usual other units of measure.
+    pub(crate) others: Vec<Other>,
     pub(crate) codes: Vec<f64>,
     pub(crate) max_rate: Option<f64>,
     pub(crate) judged: bool,
     pub(crate) judged_in: StateFilter,
     pub(crate) settle: Span,
+    /// How long after the engine's start models judge it.
+    pub(crate) after_start: Span,
+    /// The same for limits, where the class says so.
+    pub(crate) limits_after_start: Option<Span>,
     pub(crate) covariates: Vec<usize>,
     pub(crate) limits: Vec<Limit>,
     pub(crate) ties: Vec<TiePlan>,
@@ -86,11 +97,14 @@ impl Plan {
                 resolution: if flag(c) { duty::RESOLUTION } else { c.resolution },
                 range: c.range,
                 least: if flag(c) { duty::LEAST_TOLD } else { least_told(c) },
+                others: if c.value == ChannelValue::Number { expression::others(c.uom) } else { vec![] },
                 codes: c.codes.clone(),
                 max_rate: c.max_rate,
                 judged: c.judged && (c.value == ChannelValue::Number || flag(c)),
                 judged_in: c.judged_in.clone(),
                 settle: c.settle(&class.operation),
+                after_start: after_start(class, c),
+                limits_after_start: c.after_start_s.map(|s| Span::from_secs(i64::from(s))),
                 covariates: c
                     .covariates
                     .iter()
@@ -121,6 +135,13 @@ impl TiePlan {
     pub(crate) fn bring(&self, other: f64) -> f64 {
         other * self.scale + self.offset
     }
+}
+
+/// Nothing follows from a start that the class does not let one see.
+fn after_start(class: &Class, channel: &ChannelDef) -> Span {
+    let known = class.operation.engine_running.is_some();
+    let said = channel.after_start_s.map(|s| Span::from_secs(i64::from(s)));
+    if known { said.unwrap_or(AFTER_START) } else { Span::ZERO }
 }
 
 fn flag(channel: &ChannelDef) -> bool {

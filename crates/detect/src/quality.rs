@@ -7,11 +7,12 @@
 use notchwatch_model::Time;
 use serde::{Deserialize, Serialize};
 
+use crate::expression::Usual;
 use crate::num::unset;
 use crate::plan::ChannelPlan;
 
 /// How many samples in a row must agree before a level that came impossibly fast is believed.
-const STANDS: u8 = 3;
+pub(crate) const STANDS: u8 = 3;
 /// A step of up to this many usual ones is a climb, not a jump (ours; an honest climb seldom quickens more).
 const CLIMB: f64 = 8.0;
 /// A step of up to this many resolutions is never a jump.
@@ -83,6 +84,12 @@ impl Tally {
 }
 
 impl Quality {
+    /// What the next reading is like, if it is like the last good one.
+    pub(crate) fn usual(&self, plan: &ChannelPlan) -> Option<Usual> {
+        let within = (CLIMB * self.step).max(CLIMB_RESOLUTIONS * plan.resolution);
+        self.last.map(|(_, value)| Usual { value, within, share: 0.0 })
+    }
+
     /// Takes a sample and says what is wrong with it, if anything.
     pub(crate) fn step(&mut self, plan: &ChannelPlan, time: Time, x: f64) -> Option<Fault> {
         let fault = self.fault(plan, time, x);

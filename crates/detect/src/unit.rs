@@ -81,7 +81,8 @@ impl UnitModel {
         self.read.resize(plan.channels.len(), Read::default());
         let hold = HOLD.max(self.pace.gap());
         let (state, lasted) = self.operation.step(&plan.operation, &row.values, row.time, hold);
-        let moment = Moment { settings: &plan.settings, time: row.time, state, lasted };
+        let running = self.operation.running();
+        let moment = Moment { settings: &plan.settings, time: row.time, state, lasted, running };
         let mut out = Vec::new();
         self.sift(plan, moment, row, &mut out);
         self.judge(plan, moment, &mut out);
@@ -181,6 +182,9 @@ impl UnitModel {
             let mut point = None;
             if let Some(count) = known {
                 let covariates = values.get(..count).unwrap_or(&[]);
+                if channel.misread(channel_plan, moment, x, covariates, out) {
+                    continue;
+                }
                 let judgement = channel.judge(channel_plan, moment, Clean { x, step }, covariates, out);
                 if let (Some(j), Some(read)) = (judgement, self.read.get_mut(i)) {
                     point = Some(j.point);

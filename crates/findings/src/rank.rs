@@ -204,7 +204,7 @@ fn decides(context: &Context<'_>, fault: &Fault, missing: &[String], rivals: &[&
 /// Whether a symptom of this kind means that the value cannot be trusted. Noise alone does not: an unsteady machine
 /// makes it too.
 pub(crate) fn untrustworthy(kind: SymptomKind) -> bool {
-    kind.about() == FindingKind::Sensor && kind != SymptomKind::Noisy
+    (kind.about() == FindingKind::Sensor && kind != SymptomKind::Noisy) || kind == SymptomKind::UomChange
 }
 
 /// A symptom in words, for evidence.

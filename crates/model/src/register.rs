@@ -183,6 +183,10 @@ pub struct ChannelDef {
     /// How long after a change of regime it has settled, in seconds. At least the class's `steady_after_s` counts.
     #[serde(default)]
     pub settle_s: u32,
+    /// How long after the engine's start it is judged, in seconds; where given, its limits wait as long. A reservoir that
+    /// was empty is not low on air while it fills.
+    #[serde(default)]
+    pub after_start_s: Option<u32>,
     /// Channels of the same unit that explain part of its value (load, ambient, oil temperature).
     #[serde(default)]
     pub covariates: Vec<ChannelName>,
@@ -344,6 +348,7 @@ impl ChannelDef {
             judged: true,
             judged_in: StateFilter::default(),
             settle_s: 0,
+            after_start_s: None,
             covariates: Vec::new(),
             limits: Vec::new(),
             tied: Vec::new(),

@@ -5,7 +5,7 @@
 use std::error::Error;
 
 use demo_feed::{BenignKind, Scenario, TruthEntry};
-use notchwatch_model::{FindingKind, MachinePart};
+use notchwatch_model::{FindingKind, MachinePart, Symptom};
 
 use super::chain::{Outcome, play};
 
@@ -60,19 +60,20 @@ pub(crate) fn made(change: Change, seed: u64, start: jiff::Timestamp) -> Result<
     })
 }
 
-/// Hours from a fault's onset to the first finding that shows one of its channels.
+/// Hours from a fault's onset to the first symptom on one of its channels in any finding.
 #[expect(clippy::cast_precision_loss, reason = "microseconds of days are far below 2^53")]
 fn shown_after_h(outcome: &Outcome, fault: &TruthEntry) -> Option<f64> {
     let onset = fault.onset.as_microsecond();
-    let shows =
-        |f: &MachinePart| f.symptoms.iter().any(|s| fault.channels.iter().any(|c| c.0 == s.channel.as_str()));
-    let opened = outcome
+    let shows = |s: &&Symptom| {
+        s.detected.micros() >= onset && fault.channels.iter().any(|c| c.0 == s.channel.as_str())
+    };
+    // It may join a finding that the change has made.
+    let detected = outcome
         .found
         .iter()
         .filter(|(key, _)| key.unit.as_str() == fault.unit)
         .flat_map(|(_, findings)| findings.values().flatten())
-        .filter(|f| f.opened.micros() >= onset && shows(f))
-        .map(|f| f.opened.micros())
+        .flat_map(|f| f.symptoms.iter().filter(shows).map(|s| s.detected.micros()))
         .min()?;
-    Some((opened - onset) as f64 / 3.6e9)
+    Some((detected - onset) as f64 / 3.6e9)
 }
