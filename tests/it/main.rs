@@ -5,6 +5,7 @@
 
 #[cfg(test)]
 mod architecture;
+mod benign;
 #[cfg(test)]
 mod clocks;
 #[cfg(test)]
@@ -19,6 +20,7 @@ mod degradation;
 mod demo;
 #[cfg(test)]
 mod field;
+mod fleet;
 #[cfg(test)]
 mod isolation;
 #[cfg(test)]

@@ -180,6 +180,9 @@ impl Channel {
         let judge = self.judge.get_or_insert_with(|| {
             let mut judge = Box::<Judge>::default();
             judge.floor.resolution = plan.resolution;
+            if duty::judged(plan) {
+                judge.level.wander.known(duty::OVER, moment.settings.block_samples);
+            }
             judge
         });
         let around = Around {
@@ -189,6 +192,7 @@ impl Channel {
             pace: &self.pace,
             covariates,
             step: clean.step,
+            sisters: plan.sisters,
             frozen: self.held || !self.book.is_empty() || judge.suspect(moment.settings),
         };
         let judgement = judge.take(clean.x, &around)?;

@@ -11,7 +11,7 @@ use crate::plan::{ChannelPlan, MOST_COVARIATES};
 /// Samples of one operating state over which the share runs: an hour at one a minute, so that a compressor which cycles
 /// three times an hour is seen through some cycles. The longer, the more its neighbours in time resemble each other, and
 /// what resembles its neighbours is taken for wander: with three hours a slow change was learned instead of told.
-const OVER: u16 = 60;
+pub(crate) const OVER: u16 = 60;
 /// Samples of a state before its share is given: half of that.
 const ENOUGH: u16 = OVER / 2;
 /// Smallest difference of two shares that means anything: one sample in that many.

@@ -11,9 +11,11 @@ use crate::quality::STANDS;
 
 /// Units of measure that instruments of one quantity are set to (common practice).
 const USUAL: [&[&str]; 3] =
-    [&["Cel", "K", "degF"], &["Pa", "hPa", "kPa", "bar", "psi", "MPa"], &["km/h", "m/s", "mph"]];
+    [&["Cel", "K", "degF"], &["Pa", "hPa", "kPa", "bar", "psi", "MPa"], &["km/h", "m/s"]];
 /// A reading further off than so many times what is usual is not one of the quantity as it was.
 const FAR: f64 = 4.0;
+/// ... or twice the share within which one that scales agrees.
+const FAR_SHARES: f64 = 2.0;
 
 /// A usual other unit of measure: what brings a reading in it into the stored one, times, then plus.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -46,6 +48,9 @@ pub(crate) fn others(uom: Uom) -> Vec<Other> {
     }
     out
 }
+
+/// Share of the last reading below which a quantity has all but vanished: a pressure with the engine stopped.
+const VANISHES: f64 = 0.02;
 
 /// What is expected of a reading, and within which it is usual.
 #[derive(Clone, Copy, Debug)]
@@ -117,9 +122,22 @@ impl Expression {
     }
 
     fn follow(&mut self, others: &[Other], other: u8, denied: u8, x: f64) -> Heard {
-        let back = others.get(usize::from(other)).map_or(x, |o| o.back(x));
-        if (back - self.last).abs() <= (x - self.last).abs() {
+        let Some(by) = others.get(usize::from(other)) else { return Heard::Withheld };
+        let back = by.back(x);
+        let (other_fits, own_fits) = if by.scales() {
+            // A quantity that vanishes does so in every unit of measure.
+            let alike = |value: f64| value.abs() > VANISHES * self.last.abs() && value * self.last > 0.0;
+            let ratio = |value: f64| (value / self.last).abs().ln().abs();
+            let nearer = ratio(back) <= ratio(x);
+            (alike(back) && nearer, alike(x) && !nearer)
+        } else {
+            let nearer = (back - self.last).abs() <= (x - self.last).abs();
+            (nearer, !nearer)
+        };
+        if other_fits && !own_fits {
             (self.found, self.last) = (Some((other, 0)), back);
+        }
+        if !own_fits {
             return Heard::Withheld;
         }
         if denied + 1 < STANDS {
@@ -137,7 +155,11 @@ impl Streak {
         let within = |o: &Other| {
             if o.scales() { usual.within.max(usual.share * usual.value.abs()) } else { usual.within }
         };
-        let agrees = |o: &&Other| off(o.back(x)) <= within(o) && off(x) > FAR * within(o);
+        let far = |o: &Other| {
+            let share = if o.scales() { FAR_SHARES * usual.share * usual.value.abs() } else { 0.0 };
+            share.max(FAR * usual.within)
+        };
+        let agrees = |o: &&Other| off(o.back(x)) <= within(o) && off(x) > far(o);
         let near = others.iter().enumerate().filter(|(_, o)| agrees(o));
         let best = near.min_by(|a, b| off(a.1.back(x)).total_cmp(&off(b.1.back(x))));
         let Some((place, other)) = best else {
@@ -186,7 +208,7 @@ mod tests {
             ("Pa", 540e3, 40e3, [541e3, 5.41, 5.38, 5.40, 5.42, 540e3, 538e3, 541e3]),
             ("Pa", 540e3, 40e3, [541e3, 541.0, 538.0, 540.0, 542.0, 540e3, 538e3, 541e3]),
             ("Pa", 540e3, 40e3, [541e3, 78.4, 78.1, 78.6, 78.5, 540e3, 538e3, 541e3]),
-            ("km/h", 72.0, 2.0, [72.4, 44.9, 45.1, 44.7, 45.0, 72.0, 72.1, 71.8]),
+            ("km/h", 72.0, 2.0, [72.4, 20.1, 20.0, 20.2, 20.1, 72.0, 72.1, 71.8]),
         ];
         for (stored, from, within, readings) in table {
             assert_eq!(heard(stored, from, within, &readings), wanted, "{stored} {readings:?}");
@@ -217,7 +239,11 @@ mod tests {
         assert_eq!(expression.check(&others, 2.6, usual), Heard::Withheld);
         assert_eq!(expression.check(&others, 2.5, usual), Heard::Withheld);
         assert_eq!(expression.check(&others, 2.4, usual), Heard::Found);
-        assert_eq!(expression.step(&others, 5.4, None), Heard::Withheld);
+        // Running, stopped, running again, and put right at last.
+        for x in [5.4, 0.0, 0.0, 0.01, 0.0, 2.4, 5.4, 540e3, 541e3] {
+            assert_eq!(expression.step(&others, x, None), Heard::Withheld, "{x}");
+        }
+        assert_eq!(expression.step(&others, 540e3, None), Heard::Ended);
         let mut expression = Expression::default();
         assert_eq!(expression.check(&others, 0.0, usual), Heard::Plain, "a sensor that died");
         assert_eq!(expression.check(&others, 90e3, usual), Heard::Plain, "a pump that failed");

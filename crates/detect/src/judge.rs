@@ -41,6 +41,8 @@ pub(crate) struct Around<'a> {
     pub(crate) covariates: &'a [f64],
     /// Difference to the sample before, when there was no gap.
     pub(crate) step: Option<f64>,
+    /// Whether the channel has sisters.
+    pub(crate) sisters: bool,
     /// Nothing may be learned from it.
     pub(crate) frozen: bool,
 }
@@ -85,6 +87,7 @@ impl Judge {
             spread: expected.spread,
             doubt: expected.doubt,
             slot: around.slot,
+            sudden: !around.sisters,
         };
         // Once one state has learned, the others wait outside until they have: their residuals are not comparable.
         if any_learned && !learned {

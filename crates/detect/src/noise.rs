@@ -32,6 +32,8 @@ struct Scale {
     sum: f64,
     held: u8,
     count: u32,
+    /// The mean before the last.
+    before: Option<f64>,
     variance: f64,
 }
 
@@ -39,6 +41,8 @@ struct Scale {
 #[derive(Clone, Copy, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub(crate) struct Wander {
     scales: [Scale; SCALES],
+    /// Long-run spread that is known beforehand, in sample spreads; nought where nothing is.
+    least: f64,
 }
 
 impl Wander {
@@ -46,8 +50,14 @@ impl Wander {
     pub(crate) fn take(&mut self, mean: f64) {
         let mut carried = mean;
         let mut blocks = 1.0;
-        for scale in &mut self.scales {
-            scale.learn(carried, MEMORY / blocks);
+        for (i, scale) in self.scales.iter_mut().enumerate() {
+            if i == 0 {
+                scale.learn(carried, MEMORY);
+            } else if let Some(before) = scale.before.replace(carried) {
+                // Half the squared difference of two neighbours (Allan 1966): a level that left for good, or creeps,
+                // counts once or a little, and not again and again.
+                scale.learn((carried - before) / std::f64::consts::SQRT_2, MEMORY / blocks);
+            }
             scale.sum += carried;
             scale.held += 1;
             if scale.held < RATIO {
@@ -57,6 +67,12 @@ impl Wander {
             (scale.sum, scale.held) = (0.0, 0);
             blocks *= f64::from(RATIO);
         }
+    }
+
+    /// Samples that are means over `over` samples resemble each other that long: a long-run variance of twice as many samples
+    /// is known before any was seen.
+    pub(crate) fn known(&mut self, over: u16, block: u32) {
+        self.least = (2.0 * f64::from(over) / f64::from(block.max(1))).sqrt();
     }
 
     /// How many block means it was learned from.
@@ -82,7 +98,7 @@ impl Wander {
             }
             blocks *= f64::from(RATIO);
         }
-        largest.sqrt().max(FLOOR)
+        largest.sqrt().max(FLOOR).max(self.least)
     }
 
     /// By how much the long-run variance grew over the last two scales seen, held within 1 and [`RATIO`]; `blocks` is

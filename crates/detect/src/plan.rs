@@ -67,6 +67,8 @@ pub(crate) struct ChannelPlan {
     /// The same for limits, where the class says so.
     pub(crate) limits_after_start: Option<Span>,
     pub(crate) covariates: Vec<usize>,
+    /// Whether it has sister channels.
+    pub(crate) sisters: bool,
     pub(crate) limits: Vec<Limit>,
     pub(crate) ties: Vec<TiePlan>,
 }
@@ -112,6 +114,7 @@ impl Plan {
                     .filter(|j| *j != i)
                     .take(MOST_COVARIATES)
                     .collect(),
+                sisters: c.sisters.is_some(),
                 limits: c.limits.clone(),
                 ties: c.tied.iter().filter_map(|t| tie(class, c, t)).collect(),
             })

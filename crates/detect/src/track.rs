@@ -6,7 +6,7 @@
 
 use std::collections::VecDeque;
 
-use notchwatch_model::{Direction, Span, Time};
+use notchwatch_model::{Direction, Regime, Span, Time};
 use serde::{Deserialize, Serialize};
 
 use crate::Settings;
@@ -45,6 +45,13 @@ const STEP_LEAST: f64 = 3.0;
 /// A regime's prior: mean nought, known as well as a twentieth of a block; variance about a half.
 const PRIOR: Prior = Prior { mean: 0.0, kappa: 0.05, alpha: 1.0, beta: 0.5 };
 
+/// So many settled samples in a row, each this many spreads and wanders off on one side, are a step without waiting for a
+/// block: at one a minute a pump that fails is told of within four minutes. Textbook bars are for small shifts.
+const SUDDEN_SAMPLES: u32 = 4;
+const SUDDEN_SPREADS: f64 = 12.0;
+/// ... and so many times what such a run came to before: motors draw much at every start, and are healthy.
+const SUDDEN_RECORD: f64 = 1.5;
+
 /// One judged sample.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Point {
@@ -57,6 +64,9 @@ pub(crate) struct Point {
     /// Uncertainty of the expectation.
     pub(crate) doubt: f64,
     pub(crate) slot: u8,
+    /// Whether a burst of such samples may be told. Not of a channel with sisters: what moves them all is asked of the unit,
+    /// and what moves one shows in its distance from them.
+    pub(crate) sudden: bool,
 }
 
 /// Means over a block of samples.
@@ -114,6 +124,14 @@ pub(crate) struct Track {
     down: Side,
     steps: Bocpd,
     held: VecDeque<Mean>,
+    /// Samples far off, in a row.
+    burst: Block,
+    /// Smallest departure of the present run of samples on one side, and the largest such departure of any whole run, in
+    /// spreads.
+    run: f32,
+    record: f32,
+    /// Whether the last block was such a burst.
+    sudden: bool,
     /// Present level, in spreads.
     pub(crate) level: Ewma,
     origin: Option<Time>,
@@ -152,25 +170,44 @@ impl Track {
         judging: bool,
         learning: bool,
     ) -> bool {
-        let open = &mut self.open;
-        if open.count == 0 {
-            *open = Block { from: point.time, ..Block::default() };
-        }
-        open.count += 1;
-        let gain = 1.0 / f64::from(open.count);
         let z = point.z.clamp(self.last.z - SAMPLE_CUT, self.last.z + SAMPLE_CUT);
-        open.z += gain * (z - open.z);
-        open.measured += gain * (point.measured - open.measured);
-        open.expected += gain * (point.expected - open.expected);
-        open.spread += gain * (point.spread - open.spread);
-        open.doubt += gain * (point.doubt - open.doubt);
-        open.slots |= 1 << point.slot;
-        if open.count < size {
+        self.open.take(point, z);
+        self.sudden = self.bursts(point, judging);
+        if self.sudden {
+            self.open = std::mem::take(&mut self.burst);
+        } else if self.open.count < size {
             return false;
         }
         self.last = std::mem::take(&mut self.open);
         self.close(settings, judging, learning);
         true
+    }
+
+    /// Whether enough samples in a row were far off, on one side. Only where a class says what the unit does: elsewhere
+    /// another operating state looks like that.
+    fn bursts(&mut self, point: &Point, judging: bool) -> bool {
+        if !point.sudden || Regime::from_slot(point.slot.into()) == Regime::Running {
+            return false;
+        }
+        let size = single(point.z.abs());
+        if self.burst.count == 0 || self.burst.z * point.z < 0.0 {
+            (self.burst, self.run) = (Block::default(), size);
+        }
+        self.run = self.run.min(size);
+        self.burst.take(point, point.z);
+        if self.burst.count < SUDDEN_SAMPLES {
+            return false;
+        }
+        let least = f64::from(self.run);
+        let far =
+            (SUDDEN_SPREADS * self.wander.spread().max(1.0)).max(SUDDEN_RECORD * f64::from(self.record));
+        if judging && least >= far {
+            // Told already: the block before was as far off.
+            return self.last.z.abs() < far;
+        }
+        self.record = self.record.max(self.run);
+        self.burst = Block::default();
+        false
     }
 
     /// Begins afresh after a symptom ended: the next event is seen as well as the first.
@@ -183,6 +220,11 @@ impl Track {
 
     /// What the detectors say after the last block.
     pub(crate) fn evidence(&self, settings: &Settings) -> Option<Evidence> {
+        if self.sudden {
+            let Block { from, slots, z, .. } = self.last;
+            let probability = 1.0 - HAZARD;
+            return Some(Evidence { direction: Direction::of(z), probability, from, slots, model: "step" });
+        }
         let enough = self.recent_mean(usize::from(FEWEST_BLOCKS))?;
         if enough.abs() < settings.least_spreads {
             return None;
@@ -202,6 +244,11 @@ impl Track {
             self.held.iter().skip(held - blocks).map(|m| f64::from(m.z)).sum::<f64>()
                 / crate::num::real(blocks)
         })
+    }
+
+    /// Present departure, in spreads: of the last few blocks, or of a burst.
+    pub(crate) fn recent(&self) -> Option<f64> {
+        if self.sudden { Some(self.last.z) } else { self.recent_mean(usize::from(FEWEST_BLOCKS)) }
     }
 
     /// Begin and mean of each block held, oldest first.
@@ -298,6 +345,23 @@ impl Track {
             slots: side.slots | self.last.slots,
             model: "bocpd",
         })
+    }
+}
+
+impl Block {
+    /// Takes a sample into the means; `z` is the residual, cut.
+    fn take(&mut self, point: &Point, z: f64) {
+        if self.count == 0 {
+            *self = Block { from: point.time, ..Block::default() };
+        }
+        self.count += 1;
+        let gain = 1.0 / f64::from(self.count);
+        self.z += gain * (z - self.z);
+        self.measured += gain * (point.measured - self.measured);
+        self.expected += gain * (point.expected - self.expected);
+        self.spread += gain * (point.spread - self.spread);
+        self.doubt += gain * (point.doubt - self.doubt);
+        self.slots |= 1 << point.slot;
     }
 }
 

@@ -241,6 +241,7 @@ impl UnitModel {
                     spread,
                     doubt: 0.0,
                     slot: moment.state.regime.slot().and_then(|s| u8::try_from(s).ok()).unwrap_or(0),
+                    sudden: true,
                 };
                 if let (Some(channel), Some(p)) = (self.channels.get_mut(*i), plan.channels.get(*i)) {
                     channel.compare(p, moment, point, out);

@@ -81,7 +81,7 @@ fn raise(
 
 /// Whether the present departure is large enough to be told of.
 fn told(plan: &ChannelPlan, track: &Track) -> bool {
-    let recent = track.recent_mean(usize::from(crate::track::FEWEST_BLOCKS)).unwrap_or(0.0);
+    let recent = track.recent().unwrap_or(0.0);
     (recent * track.last.spread).abs() >= plan.least
 }
 
@@ -106,7 +106,7 @@ fn follow(
     if calm {
         return;
     }
-    let recent = track.recent_mean(usize::from(crate::track::FEWEST_BLOCKS)).unwrap_or(level);
+    let recent = track.recent().unwrap_or(level);
     let course = course(subject, kind, track, entry);
     let settled = entry.settle(subject.time, recent);
     if settled || moved(entry, recent, course) {
@@ -115,7 +115,7 @@ fn follow(
             probability: entry.symptom.probability,
             from: entry.symptom.onset,
             slots: track.last.slots,
-            model: if entry.symptom.model == "bocpd" { "bocpd" } else { "cusum" },
+            model: ["bocpd", "step"].into_iter().find(|m| *m == entry.symptom.model).unwrap_or("cusum"),
         };
         let onset = entry.symptom.onset;
         let mut report = report(kind, track, evidence, onset, course);
@@ -173,7 +173,7 @@ fn report(
     course: Option<Reach>,
 ) -> Report {
     let block = track.last;
-    let spreads = track.recent_mean(usize::from(crate::track::FEWEST_BLOCKS)).unwrap_or(block.z);
+    let spreads = track.recent().unwrap_or(block.z);
     let mut numbers = vec![
         ("expected", block.expected),
         ("measured", block.measured),

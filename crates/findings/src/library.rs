@@ -4,7 +4,9 @@
 
 mod schema;
 
-use notchwatch_model::{Direction, FaultId, Rationale, Regime, SymptomKind, System, Urgency, Verdict};
+use notchwatch_model::{
+    Direction, FaultId, FindingKind, Rationale, Regime, SymptomKind, System, Urgency, Verdict,
+};
 
 pub use schema::LibraryError;
 
@@ -25,6 +27,8 @@ pub struct Fault {
     pub name: String,
     /// System it belongs to; `None` for faults of sensors and of the data path.
     pub system: Option<System>,
+    /// What a finding is about that it explains best: machine, sensor or data.
+    pub about: FindingKind,
     /// How common it is.
     pub rarity: Rarity,
     /// How it develops.

@@ -31,11 +31,11 @@ const DATA_LASTS: Span = Span::from_hours(1);
 /// A projection is not made with every change of its symptom; one that was not renewed for this long is dropped
 /// (common practice: two days of duty show whether a trend goes on).
 const PROJECTION_KEPT: Span = Span::from_days(2);
-/// Probability of all sensor explanations together from which a machine finding is told as one about a sensor, and
+/// Probability of all explanations outside the machine together from which a machine finding is told as one of theirs, and
 /// below which it is told as one about the machine again. High, since a machine fault taken for a sensor's costs more
 /// than the reverse (common practice).
-const BECOMES_SENSOR: f64 = 0.75;
-const STAYS_SENSOR: f64 = 0.5;
+const BECOMES_ELSEWHERE: f64 = 0.75;
+const STAYS_ELSEWHERE: f64 = 0.5;
 /// Number of a symptom that was seen at low and at high load; before that nothing tells an offset.
 const AT_BOTH_LOADS: &str = "at_high_load";
 /// Bytes of the hash in an id: 64 bits, so that two of a fleet's findings meet once in billions of years.
@@ -55,8 +55,8 @@ pub(crate) struct Matter {
     earlier: Option<Time>,
     /// Projections by channel.
     projections: BTreeMap<ChannelName, TimeToLimit>,
-    /// Its symptoms are of the machine, and a sensor explains them best.
-    sensor_likely: bool,
+    /// Its symptoms are of the machine, and something else explains them best: a sensor, or the data.
+    elsewhere: Option<FindingKind>,
 }
 
 /// What made a finding, as far as its identity goes.
@@ -128,16 +128,16 @@ impl Matter {
             came: vec![],
             earlier: None,
             projections: BTreeMap::new(),
-            sensor_likely: false,
+            elsewhere: None,
         }
     }
 
-    /// As it is told: a machine finding that a sensor explains best is about the sensor. Which symptoms join it does not
+    /// As it is told: a machine finding that something else than the machine explains best is about that. Which symptoms join it does not
     /// change with that, nor does its priority.
     pub(crate) fn told(&self) -> MachinePart {
         let mut part = self.part.clone();
-        if self.sensor_likely && part.kind == FindingKind::Machine {
-            part.kind = FindingKind::Sensor;
+        if let (Some(kind), FindingKind::Machine) = (self.elsewhere, part.kind) {
+            part.kind = kind;
         }
         part
     }
@@ -275,9 +275,11 @@ impl Matter {
         let onsets = part.symptoms.iter().map(|s| s.onset).chain(self.earlier);
         part.onset = onsets.min().unwrap_or(part.onset);
         part.faults = rank::rank(context, part.kind, &part.symptoms);
-        let share = rank::sensor_share(context.library, &part.faults);
-        self.sensor_likely = share >= if self.sensor_likely { STAYS_SENSOR } else { BECOMES_SENSOR }
-            && part.symptoms.iter().any(|s| s.numbers.contains_key(AT_BOTH_LOADS));
+        let (share, kind) = rank::elsewhere_share(context.library, &part.faults);
+        let likely = share >= if self.elsewhere.is_some() { STAYS_ELSEWHERE } else { BECOMES_ELSEWHERE };
+        let known =
+            kind == FindingKind::Data || part.symptoms.iter().any(|s| s.numbers.contains_key(AT_BOTH_LOADS));
+        self.elsewhere = (likely && known).then_some(kind);
         part.time_to_limit = self
             .projections
             .values()

@@ -97,12 +97,16 @@ pub(crate) fn rank(context: &Context<'_>, kind: FindingKind, symptoms: &[Symptom
     kept.iter().filter_map(|s| ranked(context, s, probability(s), &kept)).collect()
 }
 
-/// Probability that a sensor or the way of the data explains a finding, among the explanations shown.
-pub(crate) fn sensor_share(library: &Library, faults: &[RankedFault]) -> f64 {
-    let sensors = |f: &&RankedFault| {
-        f.id.as_str() == SENSOR || library.fault(&f.id).is_some_and(|fault| fault.system.is_none())
+/// Probability that something else than the machine explains a finding, among the explanations shown: a sensor, the way of
+/// the data, or a change that is no fault. With what the likeliest of these is about.
+pub(crate) fn elsewhere_share(library: &Library, faults: &[RankedFault]) -> (f64, FindingKind) {
+    let about = |f: &RankedFault| match library.fault(&f.id) {
+        Some(fault) => fault.about,
+        None if f.id.as_str() == SENSOR => FindingKind::Sensor,
+        None => FindingKind::Machine,
     };
-    faults.iter().filter(sensors).map(|f| f.probability).sum()
+    let elsewhere = || faults.iter().filter(|f| about(f) != FindingKind::Machine);
+    (elsewhere().map(|f| f.probability).sum(), elsewhere().map(about).next().unwrap_or(FindingKind::Sensor))
 }
 
 fn sensor(observed: &Observed<'_>) -> Scored<'static> {

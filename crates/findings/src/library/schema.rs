@@ -5,7 +5,7 @@
 use std::collections::BTreeSet;
 
 use notchwatch_model::{
-    Consequence, Direction, FaultId, Rationale, Regime, SymptomKind, System, Urgency, Verdict,
+    Consequence, Direction, FaultId, FindingKind, Rationale, Regime, SymptomKind, System, Urgency, Verdict,
 };
 use serde::Deserialize;
 
@@ -36,6 +36,7 @@ const FILES: &[(&str, &str)] = &[
     ("traction.toml", include_str!("../../faults/traction.toml")),
     ("air-supply.toml", include_str!("../../faults/air-supply.toml")),
     ("sensors.toml", include_str!("../../faults/sensors.toml")),
+    ("work.toml", include_str!("../../faults/work.toml")),
 ];
 
 /// Word that stands in `system` for faults of sensors and of the way of the data.
@@ -54,6 +55,7 @@ struct FaultText {
     id: String,
     #[serde(rename = "ref")]
     reference: String,
+    about: Option<FindingKind>,
     name: String,
     rarity: Rarity,
     course: Course,
@@ -161,6 +163,16 @@ fn system_of(file: &str, word: &str) -> Result<Option<System>, LibraryError> {
     })
 }
 
+/// What a fault is about: the machine where it belongs to a system of it, else a sensor unless it says the data.
+fn about(path: &str, system: Option<System>, said: Option<FindingKind>) -> Result<FindingKind, LibraryError> {
+    match (system, said) {
+        (Some(_), None) => Ok(FindingKind::Machine),
+        (None, None) => Ok(FindingKind::Sensor),
+        (None, Some(FindingKind::Data)) => Ok(FindingKind::Data),
+        _ => Err(wrong(&format!("{path}.about"), "only \"data\", and only under sensors".to_owned())),
+    }
+}
+
 fn convert(path: &str, system: Option<System>, text: FaultText) -> Result<Fault, LibraryError> {
     let id = fault_id(&format!("{path}.id"), &text.id)?;
     check_reference(&format!("{path}.ref"), &text.reference)?;
@@ -198,6 +210,7 @@ fn convert(path: &str, system: Option<System>, text: FaultText) -> Result<Fault,
         reference: text.reference,
         name: text.name,
         system,
+        about: about(path, system, text.about)?,
         rarity: text.rarity,
         course: text.course,
         shows: each(path, "shows", text.shows, expected)?,
