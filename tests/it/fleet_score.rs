@@ -42,7 +42,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     }
     let until = begin.as_millisecond() + hours * 3_600_000;
     let Outcome { found, truth, unit_days, notes } = chain::play(&scenario, until)?;
-    notes.iter().for_each(|note| println!("{note}"));
+    for note in notes {
+        println!("{note}");
+    }
     report(&found, &truth, unit_days)
 }
 

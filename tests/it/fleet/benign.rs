@@ -21,6 +21,8 @@ pub(crate) type Change = (BenignKind, Option<&'static str>, Option<f64>);
 pub(crate) struct Made {
     /// The change in words.
     pub(crate) name: String,
+    /// How much was played, for whoever looks for a cause.
+    pub(crate) played: String,
     /// Findings opened after it on the unit that is healthy, as they stand at the end.
     pub(crate) healthy: Vec<MachinePart>,
     /// Those of them that were told as machine findings at some time.
@@ -51,8 +53,10 @@ pub(crate) fn made(change: Change, seed: u64, start: jiff::Timestamp) -> Result<
     let all = || outcome.found.values().flat_map(|findings| findings.values());
     let after = |f: &&Vec<MachinePart>| f.first().is_some_and(|f| f.opened.micros() >= from);
     let told = |f: &&Vec<MachinePart>| f.iter().any(|f| f.kind == FindingKind::Machine);
+    let played = format!("{:.0} unit-days; {}", outcome.unit_days, outcome.notes.join("; "));
     Ok(Made {
         name,
+        played,
         healthy: all().filter(mine).filter(after).filter_map(|f| f.last().cloned()).collect(),
         told_machine: all().filter(mine).filter(after).filter(told).count(),
         before: all().filter(mine).filter(|f| !after(f)).count(),

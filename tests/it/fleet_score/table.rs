@@ -26,6 +26,7 @@ pub(crate) fn print(seed: u64, start: jiff::Timestamp) -> Result<(), Box<dyn Err
             made.told_machine,
             made.before
         );
+        println!("      {}", made.played);
         for finding in &made.healthy {
             println!("      {}", crate::words(finding));
         }
