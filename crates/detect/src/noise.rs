@@ -47,12 +47,14 @@ pub(crate) struct Wander {
 
 impl Wander {
     /// Takes a block mean, in sample spreads.
-    pub(crate) fn take(&mut self, mean: f64) {
+    /// Where a class says what the unit does, so that its doings are explained, what creeps is a change and not to be
+    /// learned as noise; where `explained` is false, slow movement is part of what the channel does.
+    pub(crate) fn take(&mut self, mean: f64, explained: bool) {
         let mut carried = mean;
         let mut blocks = 1.0;
         for (i, scale) in self.scales.iter_mut().enumerate() {
-            if i == 0 {
-                scale.learn(carried, MEMORY);
+            if i == 0 || !explained {
+                scale.learn(carried, MEMORY / blocks);
             } else if let Some(before) = scale.before.replace(carried) {
                 // Half the squared difference of two neighbours (Allan 1966): a level that left for good, or creeps,
                 // counts once or a little, and not again and again.
@@ -138,13 +140,13 @@ mod tests {
     use super::*;
     use crate::testing::Noise;
 
-    fn spread_of_ar(phi: f64, n: usize) -> f64 {
+    fn spread_of_ar(phi: f64, n: usize, explained: bool) -> f64 {
         let mut noise = Noise::new(11);
         let mut wander = Wander::default();
         let mut x = 0.0;
         for _ in 0..n {
             x = phi * x + (1.0 - phi * phi).sqrt() * noise.normal();
-            wander.take(x);
+            wander.take(x, explained);
         }
         wander.spread()
     }
@@ -154,9 +156,28 @@ mod tests {
     fn long_run_spread_follows_autocorrelation() {
         for (phi, low) in [(0.0, 0.9), (0.5, 1.5), (0.8, 2.5)] {
             let theory = f64::sqrt((1.0 + phi) / (1.0 - phi));
-            let found = spread_of_ar(phi, 6000);
-            assert!(found > low && found < 1.35 * theory, "phi {phi}: {found}, theory {theory}");
+            for explained in [true, false] {
+                let found = spread_of_ar(phi, 6000, explained);
+                assert!(
+                    found > low && found < 1.35 * theory,
+                    "phi {phi}, {explained}: {found}, theory {theory}"
+                );
+            }
         }
+    }
+
+    /// A drift that nothing explains is part of the noise; one in a state that a class names is not.
+    #[test]
+    fn a_drift_is_noise_only_where_nothing_explains() {
+        let spread = |explained| {
+            let (mut wander, mut noise) = (Wander::default(), Noise::new(5));
+            for block in 0..2000 {
+                wander.take(noise.normal() + 0.002 * f64::from(block), explained);
+            }
+            wander.spread()
+        };
+        let (creeps, wanders) = (spread(true), spread(false));
+        assert!(wanders > 3.0 * creeps, "{wanders}, {creeps}");
     }
 
     #[test]
@@ -164,10 +185,10 @@ mod tests {
         let mut wander = Wander::default();
         let mut noise = Noise::new(2);
         for _ in 0..200 {
-            wander.take(0.3 * noise.normal());
+            wander.take(0.3 * noise.normal(), true);
         }
         let before = wander.spread();
-        wander.take(50.0);
+        wander.take(50.0, true);
         assert!(wander.spread() < 1.5 * before);
     }
 }

@@ -186,7 +186,7 @@ impl Track {
     /// Whether enough samples in a row were far off, on one side. Only where a class says what the unit does: elsewhere
     /// another operating state looks like that.
     fn bursts(&mut self, point: &Point, judging: bool) -> bool {
-        if !point.sudden || Regime::from_slot(point.slot.into()) == Regime::Running {
+        if !point.sudden || !in_a_state(1 << point.slot) {
             return false;
         }
         let size = single(point.z.abs());
@@ -279,7 +279,7 @@ impl Track {
         }
         if !judging {
             if learning {
-                self.wander.take(block.z);
+                self.wander.take(block.z, explained(&block));
             }
         } else if let Some(late) =
             self.held.len().checked_sub(LATE as usize).and_then(|i| self.held.get(i)).copied()
@@ -287,7 +287,7 @@ impl Track {
             && late.fair
             && learning
         {
-            self.wander.take(f64::from(late.z));
+            self.wander.take(f64::from(late.z), explained(&block));
         }
     }
 
@@ -346,6 +346,18 @@ impl Track {
             model: "bocpd",
         })
     }
+}
+
+/// Whether a class says what the unit did in a block.
+fn explained(block: &Block) -> bool {
+    in_a_state(block.slots)
+}
+
+/// Whether one of the slots is a state that a class names.
+fn in_a_state(slots: u16) -> bool {
+    (0..u16::BITS as usize)
+        .filter(|slot| slots & (1 << slot) != 0)
+        .any(|slot| Regime::from_slot(slot) != Regime::Running)
 }
 
 impl Block {
