@@ -89,10 +89,12 @@ fn read_is_blind(caller: &Client, path: &str, other: &Other) -> bool {
     }
     let with = |railway: &str, unit: &str, finding: &str, row: &str| {
         let id = if path.contains("quarantine") { row } else { finding };
-        let query = if path.ends_with("/samples") {
+        let query = if path.ends_with("/samples") || path.ends_with("/samples.csv") {
             "?channel=oil_pressure&from=2026-01-01T00:00:00Z&to=2026-01-01T01:00:00Z"
         } else if path.ends_with("/trace") {
             "?channel=oil_pressure"
+        } else if path.ends_with("/peers") {
+            "?class=bench-4&channel=oil_pressure"
         } else {
             ""
         };

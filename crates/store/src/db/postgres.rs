@@ -10,6 +10,7 @@ use std::time::Duration;
 
 use sqlx::postgres::{PgConnectOptions, PgPool, PgPoolOptions};
 use sqlx::{AssertSqlSafe, Postgres, Transaction};
+use tokio_util::task::TaskTracker;
 
 use super::{Column, Row, Value};
 use crate::{Error, Result};
@@ -42,6 +43,8 @@ const BEGIN_WRITE: &str = "BEGIN; SET LOCAL statement_timeout = '120s'; SET LOCA
 pub(crate) struct Pools {
     readers: PgPool,
     workers: PgPool,
+    /// Beginnings of transactions.
+    begins: TaskTracker,
     /// The number that the counters ask for; unset for a process beside the one that runs.
     pub(crate) fence: Arc<OnceLock<i64>>,
 }
@@ -56,20 +59,34 @@ pub(crate) async fn open(url: &str, readers: u32) -> Result<Pools> {
     let pool = |most| PgPoolOptions::new().max_connections(most).acquire_timeout(CONNECT);
     let workers = pool(WORKERS).connect_with(options.clone()).await?;
     let readers = pool(readers.max(1)).connect_lazy_with(options);
-    Ok(Pools { readers, workers, fence: Arc::default() })
+    Ok(Pools { readers, workers, begins: TaskTracker::new(), fence: Arc::default() })
 }
 
 pub(crate) async fn read(pools: &Pools) -> Result<Transaction<'static, Postgres>> {
-    answered(READ_ANSWER, pools.readers.begin_with(BEGIN_READ)).await
+    begin(pools, &pools.readers, BEGIN_READ, READ_ANSWER).await
 }
 
 /// As [`read`], on a connection that people's reads cannot take.
 pub(crate) async fn look(pools: &Pools) -> Result<Transaction<'static, Postgres>> {
-    answered(READ_ANSWER, pools.workers.begin_with(BEGIN_READ)).await
+    begin(pools, &pools.workers, BEGIN_READ, READ_ANSWER).await
 }
 
 pub(crate) async fn write(pools: &Pools) -> Result<Transaction<'static, Postgres>> {
-    answered(ANSWER, pools.workers.begin_with(BEGIN_WRITE)).await
+    begin(pools, &pools.workers, BEGIN_WRITE, ANSWER).await
+}
+
+/// Begins in a task of its own, which goes on when the caller goes away (a task that is ended, a browser that closes):
+/// given up half-way, the words would be on the connection and nobody would know, and the next one to use it would find
+/// itself in the transaction of the one before, a reading one at worst. What nobody takes is rolled back.
+async fn begin(
+    pools: &Pools,
+    pool: &PgPool,
+    words: &'static str,
+    limit: Duration,
+) -> Result<Transaction<'static, Postgres>> {
+    let pool = pool.clone();
+    let begun = pools.begins.spawn(async move { answered(limit, pool.begin_with(words)).await }).await;
+    begun.map_err(|error| Error::Database(format!("a transaction was not begun: {error}")))?
 }
 
 pub(crate) async fn commit(tx: Transaction<'static, Postgres>) -> Result<()> {
