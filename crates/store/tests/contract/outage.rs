@@ -1,7 +1,10 @@
 //! Connections that end: by the server, and in the middle of a commit.
 
+use std::future::poll_fn;
+use std::pin::pin;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::task::Poll;
 
 use notchwatch_model::{ChannelIx, Seq, Span};
 use notchwatch_store::{Error, Options, Store};
@@ -148,4 +151,26 @@ async fn relay(listener: TcpListener, server: String, cut: Arc<AtomicBool>) {
             }
         });
     }
+}
+
+/// Tasks are ended and browsers go away in the middle of a call: whoever uses its connection next must not notice.
+pub(crate) async fn callers_that_go_away_leave_nothing_behind(bed: &Bed) {
+    let store = bed.open().await;
+    for round in 0..240 {
+        given_up_after(round % 8, store.ping()).await;
+        let batch = [message("northmoor/NM-1", i64::from(round), vec![sample(i64::from(round), 0, 1.0)])];
+        store.append(&batch).await.unwrap();
+    }
+    assert_eq!(store.journal_end().await.unwrap(), Seq(240));
+    store.close().await;
+}
+
+/// Polls a call so often and drops it.
+async fn given_up_after(polls: u32, call: impl Future) {
+    let (mut call, mut polled) = (pin!(call), 0);
+    poll_fn(|context| {
+        polled += 1;
+        if polled > polls || call.as_mut().poll(context).is_ready() { Poll::Ready(()) } else { Poll::Pending }
+    })
+    .await;
 }
