@@ -15,7 +15,7 @@ use crate::problem::Problem;
 pub(crate) struct Newest {
     railway: String,
     unit: String,
-    /// In the order of the class; channels without a sample in the last 40 days are left out, and texts.
+    /// In the order of the class; channels without a sample are left out, and texts.
     channels: Vec<NewestView>,
 }
 
