@@ -38,7 +38,8 @@ pub(crate) async fn grade_health(desk: Desk, lag: watch::Receiver<Lag>, stop: Ca
             () = stop.cancelled() => return,
             () = tokio::time::sleep(wait) => waited += wait,
         }
-        let behind = lag.borrow().judged_to.is_some();
+        let now = *lag.borrow();
+        let behind = !now.ready || now.messages > 0;
         if behind && waited < GRADE_EVERY {
             wait = GRADE_FIRST;
             continue;
