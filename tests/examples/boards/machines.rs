@@ -87,11 +87,11 @@ pub(crate) fn bearing(data: &Path) -> io::Result<Board> {
     table.columns.retain(|c| c.name.starts_with("Bearing"));
     let Scored { channels, all } = scores(&table, &[])?;
     let n = all.len();
-    let mut notes = vec![format!("all together: first lasting alarm {:?} of {n}  ", lasting(&all))];
+    let mut notes = vec![format!("all together: first lasting alarm {} of {n}  ", record(lasting(&all)))];
     let (mut failed, mut others) = (Vec::new(), 0);
     for (column, scores) in table.columns.iter().zip(&channels) {
         let first = lasting(scores);
-        notes.push(format!("{}: first lasting alarm {first:?} of {n}  ", column.name));
+        notes.push(format!("{}: first lasting alarm {} of {n}  ", column.name, record(first)));
         if column.name.starts_with("Bearing 3") || column.name.starts_with("Bearing 4") {
             failed.extend(first);
         } else {
@@ -166,4 +166,9 @@ fn numbered(rows: &[Vec<f64>]) -> Table {
         columns: columns.collect(),
         left_out: Vec::new(),
     }
+}
+
+/// A record's number as it is told.
+fn record(number: Option<usize>) -> String {
+    number.map_or_else(|| "none".to_owned(), |number| number.to_string())
 }
