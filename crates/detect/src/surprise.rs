@@ -10,7 +10,6 @@
 
 mod event;
 mod flat;
-mod patterns;
 mod profile;
 mod scale;
 mod shapes;
@@ -21,7 +20,6 @@ use notchwatch_model::Time;
 use crate::num::real;
 use event::Events;
 use flat::Flat;
-use patterns::Patterns;
 use profile::Profile;
 use scale::Scale;
 use shapes::{Shape, Shapes};
@@ -38,10 +36,8 @@ const WEIGHTS: [f64; 5] = [3.0, 1.0, 1.0, 1.0, 1.0];
 /// Look-elsewhere: a channel of this many rows has had one chance of a record; older ones have had more.
 const AGE: f64 = 4000.0;
 const AGE_POWER: f64 = 0.15;
-/// Weight of patterns over hours: they speak for an event, and seldom make one alone.
-const PATTERNS: f64 = 0.5;
 /// What all together must reach to count as one.
-const ONE: f64 = 0.9;
+const ONE: f64 = 0.95;
 
 /// State of one channel.
 #[derive(Clone, Debug)]
@@ -54,7 +50,6 @@ pub(crate) struct Surprise {
     levels: Ring,
     residuals: Ring,
     streams: [Stream; 5],
-    patterns: Patterns,
     events: Events,
 }
 
@@ -78,7 +73,6 @@ impl Default for Surprise {
             levels: Ring::default(),
             residuals: Ring::default(),
             streams: std::array::from_fn(|_| Stream::new(ROWS)),
-            patterns: Patterns::default(),
             events: Events::default(),
         }
     }
@@ -92,7 +86,6 @@ impl Surprise {
         self.flat.step(x, age);
         let warm = self.rows > WARM;
         let stuck = if warm { self.flat.surprise() } else { 0.0 };
-        let pattern = self.patterns.step(time, x);
         let Some(y) = self.squashed(x) else { return Surprised::default() };
         let residual = self.profile.step(time, y);
         let change = self.residuals.newest().map_or(0.0, |before| (residual - before).abs());
@@ -116,9 +109,7 @@ impl Surprise {
             sum += weight * score * score;
         }
         let together = (sum / WEIGHTS.iter().sum::<f64>()).sqrt();
-        let of_rows = (together / (age / AGE).max(1.0).powf(AGE_POWER)).max(stuck);
-        let of_hours = if warm { PATTERNS * pattern } else { 0.0 };
-        let raw = (of_rows + of_hours) / ONE;
+        let raw = (together / (age / AGE).max(1.0).powf(AGE_POWER)).max(stuck) / ONE;
         if self.rows.is_multiple_of(ROWS.block) {
             for stream in &mut self.streams {
                 stream.close_block(age, self.rows);
