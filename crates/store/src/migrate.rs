@@ -77,6 +77,12 @@ const MIGRATIONS: &[Migration] = &[
         sqlite: include_str!("../../../migrations/sqlite/0010_quarantine_dropped.sql"),
         postgres: include_str!("../../../migrations/postgres/0010_quarantine_dropped.sql"),
     },
+    Migration {
+        version: 11,
+        name: "journal_index",
+        sqlite: include_str!("../../../migrations/sqlite/0011_journal_index.sql"),
+        postgres: include_str!("../../../migrations/postgres/0011_journal_index.sql"),
+    },
 ];
 
 /// Held while migrating, so that two processes that start at once do not both migrate.

@@ -7,6 +7,8 @@ use std::io::{Read, Write};
 use std::net::{Ipv4Addr, TcpStream};
 use std::time::{Duration, Instant};
 
+use crate::support::publisher::{framed, text};
+
 /// Messages sent and not yet acknowledged by the broker.
 const WINDOW: usize = 400;
 /// Packets written at one time when nothing paces them.
@@ -31,8 +33,8 @@ impl Sender {
         let mut stream = TcpStream::connect((Ipv4Addr::LOCALHOST, port))?;
         stream.set_nodelay(true)?;
         let mut body = vec![0, 4, b'M', b'Q', b'T', b'T', 4, 2, 0, 0];
-        text(&mut body, client);
-        stream.write_all(&packet(0x10, &body))?;
+        body.extend(text(client));
+        stream.write_all(&framed(0x10, &body))?;
         let mut answer = [0; 4];
         stream.read_exact(&mut answer)?;
         if answer != [0x20, 2, 0, 0] {
@@ -82,37 +84,15 @@ impl Sender {
     }
 
     fn publish(&mut self, message: &Message) -> Vec<u8> {
-        let mut body = Vec::with_capacity(message.topic.len() + message.payload.len() + 4);
-        text(&mut body, &message.topic);
+        let mut body = text(&message.topic);
         body.extend(self.next.to_be_bytes());
         self.next = self.next.checked_add(1).unwrap_or(1);
         body.extend(&message.payload);
-        packet(0x32, &body)
+        framed(0x32, &body)
     }
 }
 
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a count of messages")]
 fn whole(x: f64) -> usize {
     x as usize
-}
-
-fn text(into: &mut Vec<u8>, text: &str) {
-    into.extend(u16::try_from(text.len()).unwrap_or(u16::MAX).to_be_bytes());
-    into.extend(text.as_bytes());
-}
-
-/// A packet: its first byte, the remaining length in sevens of bits, the rest.
-fn packet(first: u8, body: &[u8]) -> Vec<u8> {
-    let mut bytes = vec![first];
-    let mut length = body.len();
-    loop {
-        let low = u8::try_from(length & 0x7f).unwrap_or(0);
-        length >>= 7;
-        bytes.push(if length > 0 { low | 0x80 } else { low });
-        if length == 0 {
-            break;
-        }
-    }
-    bytes.extend(body);
-    bytes
 }

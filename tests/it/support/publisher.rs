@@ -100,18 +100,24 @@ fn write(socket: &mut TcpStream, id: u16, publish: &Publish, dup: bool) -> io::R
     body.push(0x03);
     body.extend(content_type);
     body.extend(publish.payload.iter());
-    let mut out = vec![0x32 | (u8::from(dup) << 3)];
+    socket.write_all(&framed(0x32 | (u8::from(dup) << 3), &body))
+}
+
+/// A packet: its first byte, the remaining length in sevens of bits, the rest (section 2.1).
+pub(crate) fn framed(first: u8, body: &[u8]) -> Vec<u8> {
+    let mut bytes = Vec::with_capacity(body.len() + 5);
+    bytes.push(first);
     let mut length = body.len();
     loop {
         let digit = u8::try_from(length % 128).expect("below 128");
         length /= 128;
-        out.push(digit | if length > 0 { 0x80 } else { 0 });
+        bytes.push(digit | if length > 0 { 0x80 } else { 0 });
         if length == 0 {
             break;
         }
     }
-    out.extend(body);
-    socket.write_all(&out)
+    bytes.extend(body);
+    bytes
 }
 
 /// Packet identifier of the next PUBACK (section 3.4); its reason must be a success.
@@ -142,7 +148,8 @@ fn packet(socket: &mut TcpStream) -> io::Result<(u8, Vec<u8>)> {
     Ok((kind, body))
 }
 
-fn text(text: &str) -> Vec<u8> {
+/// A text with its length before it (section 1.5.4).
+pub(crate) fn text(text: &str) -> Vec<u8> {
     let length = u16::try_from(text.len()).expect("a short text");
     let mut bytes = length.to_be_bytes().to_vec();
     bytes.extend(text.as_bytes());

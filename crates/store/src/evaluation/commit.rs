@@ -32,12 +32,14 @@ impl Store {
         let units = units.chain(commit.comms.iter().map(|c| &c.unit));
         let units = units.chain(commit.unjudged.iter().map(|(unit, _)| unit));
         let units = self.unit_numbers(units.chain(commit.stale.iter().map(|(unit, _)| unit))).await?;
+        let snapshots = super::snapshots::pack(&units, commit.snapshots)?;
+        let progress = super::snapshots::pack_progress(&units, commit.progress)?;
         let mut tx = self.shared.db.write().await?;
         // Taken first by every writer of findings, so that two of them never wait for each other.
         give(&mut tx, "event", 0).await?;
         let ids = merge_findings(&mut tx, commit.findings, now).await?;
-        super::snapshots::put(&mut tx, &units, &commit.stale, commit.snapshots).await?;
-        super::snapshots::put_progress(&mut tx, &units, commit.progress).await?;
+        super::snapshots::put(&mut tx, &units, &commit.stale, snapshots).await?;
+        super::snapshots::put_progress(&mut tx, progress).await?;
         super::unjudged::put(&mut tx, &units, commit.position, commit.unjudged).await?;
         crate::comms::put_states(&mut tx, &units, &commit.comms).await?;
         crate::comms::put_ticked(&mut tx, commit.ticked, commit.comms_snapshot).await?;

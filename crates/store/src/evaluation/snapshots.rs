@@ -59,23 +59,15 @@ impl Store {
     }
 }
 
-/// Drops stale snapshots, writes new ones and drops what is beyond the number kept.
-pub(crate) async fn put(
-    tx: &mut Tx,
-    units: &HashMap<UnitKey, i64>,
-    stale: &[(UnitKey, Time)],
-    snapshots: Vec<Snapshot>,
-) -> Result<()> {
-    for (unit, from) in stale {
-        let sql = "DELETE FROM snapshot WHERE unit_no = $1 AND at >= $2";
-        tx.execute(sql, values![number(units, unit)?, *from]).await?;
-    }
+/// Columns of a table, and the units they are of.
+type Packed = (Vec<i64>, Vec<(&'static str, Column)>);
+
+/// Snapshots as they are written. Made before a transaction is open: compressing a fleet's states takes longer than
+/// writing them, and everybody else would wait for it.
+pub(crate) fn pack(units: &HashMap<UnitKey, i64>, snapshots: Vec<Snapshot>) -> Result<Packed> {
     let mut fresh: BTreeMap<(i64, Time), Snapshot> = BTreeMap::new();
     for snapshot in snapshots {
         fresh.insert((number(units, &snapshot.unit)?, snapshot.at), snapshot);
-    }
-    if fresh.is_empty() {
-        return Ok(());
     }
     let columns = vec![
         ("unit_no", Column::ints(fresh.keys().map(|k| k.0))),
@@ -84,24 +76,40 @@ pub(crate) async fn put(
         ("form", Column::ints(fresh.values().map(|s| i64::from(s.form)))),
         ("state", Column::blobs(fresh.values().map(|s| compress(&s.state)))),
     ];
+    Ok((fresh.into_keys().map(|k| k.0).collect(), columns))
+}
+
+/// Drops stale snapshots, writes new ones and drops what is beyond the number kept.
+pub(crate) async fn put(
+    tx: &mut Tx,
+    units: &HashMap<UnitKey, i64>,
+    stale: &[(UnitKey, Time)],
+    (touched, columns): Packed,
+) -> Result<()> {
+    for (unit, from) in stale {
+        let sql = "DELETE FROM snapshot WHERE unit_no = $1 AND at >= $2";
+        tx.execute(sql, values![number(units, unit)?, *from]).await?;
+    }
+    if touched.is_empty() {
+        return Ok(());
+    }
     let merge = "ON CONFLICT (unit_no, at) DO UPDATE SET seq = excluded.seq, form = excluded.form, \
                  state = excluded.state";
     tx.insert("snapshot", columns, merge).await?;
-    prune(tx, fresh.keys().map(|k| k.0).collect()).await
+    prune(tx, touched).await
 }
 
-/// Writes how far units are judged.
-pub(crate) async fn put_progress(
-    tx: &mut Tx,
+/// How far units are judged, as it is written.
+pub(crate) fn pack_progress(
     units: &HashMap<UnitKey, i64>,
     progress: Vec<UnitProgress>,
-) -> Result<()> {
+) -> Result<Vec<(&'static str, Column)>> {
     let mut fresh: BTreeMap<i64, UnitProgress> = BTreeMap::new();
     for one in progress {
         fresh.insert(number(units, &one.unit)?, one);
     }
     let learning = fresh.values().map(|p| json(&p.learning)).collect::<Result<Vec<_>>>()?;
-    let columns = vec![
+    Ok(vec![
         ("unit_no", Column::ints(fresh.keys().copied())),
         ("judged", Column::Ints(fresh.values().map(|p| p.judged.map(Time::micros)).collect())),
         ("received", Column::Ints(fresh.values().map(|p| p.received.map(Time::micros)).collect())),
@@ -109,7 +117,11 @@ pub(crate) async fn put_progress(
         ("repeats", Column::ints(fresh.values().map(|p| int(p.repeats)))),
         ("conflicts", Column::ints(fresh.values().map(|p| int(p.conflicts)))),
         ("learning", Column::texts(learning)),
-    ];
+    ])
+}
+
+/// Writes how far units are judged.
+pub(crate) async fn put_progress(tx: &mut Tx, columns: Vec<(&'static str, Column)>) -> Result<()> {
     let merge = "ON CONFLICT (unit_no) DO UPDATE SET judged = excluded.judged, received = excluded.received, \
                  samples = excluded.samples, repeats = excluded.repeats, conflicts = excluded.conflicts, \
                  learning = excluded.learning";

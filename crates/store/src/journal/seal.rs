@@ -31,8 +31,7 @@ impl Store {
         let open_from = (now - CLOSED_AFTER).day();
         self.make_ahead(Some(now)).await?;
         loop {
-            let mut due = self.due(open_from).await?;
-            due.retain(|day| !left.contains(day));
+            let due = self.due(open_from, &left).await?;
             if due.is_empty() {
                 break;
             }
@@ -57,12 +56,28 @@ impl Store {
         Ok(report)
     }
 
-    /// Units and days that have rows in no block yet and are closed.
-    async fn due(&self, open_from: i64) -> Result<Vec<(i64, i64)>> {
-        let sql = "SELECT DISTINCT open_day, unit_no FROM journal WHERE open_day IS NOT NULL AND open_day < $1 \
-                   ORDER BY open_day, unit_no";
-        let rows = self.shared.db.fetch(sql, values![open_from]).await?;
-        rows.iter().map(|row| Ok((row.int("unit_no")?, row.int("open_day")?))).collect()
+    /// Of each unit the first day that is closed and has rows in no block yet, leaving aside those in `left`; by day. One
+    /// look into the index a unit, however many rows are open.
+    async fn due(&self, open_from: i64, left: &HashSet<(i64, i64)>) -> Result<Vec<(i64, i64)>> {
+        let sql = "SELECT unit_no, open_day FROM (SELECT u.unit_no, (SELECT MIN(j.open_day) FROM journal j \
+                   WHERE j.unit_no = u.unit_no AND j.open_day IS NOT NULL) AS open_day FROM unit u) AS first \
+                   WHERE open_day < $1";
+        let mut due = Vec::new();
+        for row in self.shared.db.fetch(sql, values![open_from]).await? {
+            let (unit_no, mut day) = (row.int("unit_no")?, row.maybe_int("open_day")?);
+            while let Some(first) = day.filter(|day| *day < open_from) {
+                if !left.contains(&(unit_no, first)) {
+                    due.push((unit_no, first));
+                    break;
+                }
+                let sql = "SELECT MIN(open_day) AS open_day FROM journal WHERE unit_no = $1 \
+                           AND open_day IS NOT NULL AND open_day > $2";
+                let next = self.shared.db.fetch(sql, values![unit_no, first]).await?;
+                day = next.first().map_or(Ok(None), |row| row.maybe_int("open_day"))?;
+            }
+        }
+        due.sort_unstable_by_key(|(unit_no, day)| (*day, *unit_no));
+        Ok(due)
     }
 
     /// Damaged days go to `left`.
