@@ -7,7 +7,8 @@ use std::sync::Arc;
 use notchwatch_detect::Plan;
 use notchwatch_findings::Library;
 use notchwatch_model::{
-    ClassId, Decision, Register, Sample, Seq, Time, TimelineEntry, TimelineId, Unit, UnitKey,
+    ClassId, Decision, RailwayId, Register, Sample, Seq, ServiceStatus, Time, TimelineEntry, TimelineId,
+    Unit, UnitKey,
 };
 use notchwatch_store::{Store, Unjudged};
 use std::collections::HashMap;
@@ -22,6 +23,8 @@ use crate::rows::Rows;
 pub(crate) struct Shared {
     classes: HashMap<ClassId, (Arc<notchwatch_model::Class>, Arc<Plan>)>,
     units: HashMap<UnitKey, Unit>,
+    /// Those in service, with their regions.
+    in_service: HashMap<RailwayId, HashMap<ClassId, Vec<(UnitKey, String)>>>,
     library: Arc<Library>,
     settings: Arc<notchwatch_detect::Settings>,
 }
@@ -38,7 +41,12 @@ impl Shared {
             .map(|class| (class.id.clone(), (Arc::new(class.clone()), Arc::new(Plan::new(class, &settings)))))
             .collect();
         let units = register.units.iter().map(|unit| (unit.key(), unit.clone())).collect();
-        Self { classes, units, library, settings }
+        let mut in_service: HashMap<RailwayId, HashMap<ClassId, Vec<_>>> = HashMap::new();
+        for unit in register.units.iter().filter(|unit| unit.status == ServiceStatus::InService) {
+            let of_railway = in_service.entry(unit.railway.clone()).or_default();
+            of_railway.entry(unit.class.clone()).or_default().push((unit.key(), unit.region.clone()));
+        }
+        Self { classes, units, in_service, library, settings }
     }
 
     /// What the fold of a unit needs; `None` when the unit or its class is not registered.
@@ -53,6 +61,11 @@ impl Shared {
     pub(crate) fn unit(&self, key: &UnitKey) -> Option<(&Unit, &notchwatch_model::Class)> {
         let unit = self.units.get(key)?;
         Some((unit, &self.classes.get(&unit.class)?.0))
+    }
+
+    /// Units of a railway and class that are in service, with their regions.
+    pub(crate) fn in_service(&self, railway: &RailwayId, class: &ClassId) -> &[(UnitKey, String)] {
+        self.in_service.get(railway).and_then(|of| of.get(class)).map_or(&[], Vec::as_slice)
     }
 
     pub(crate) fn all_units(&self) -> &HashMap<UnitKey, Unit> {

@@ -4,7 +4,7 @@
 //! findings and of how many units share what: no order of arrival changes it. Refuses findings about links, which have a
 //! rule of their own.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 
 use notchwatch_model::{
     ChannelName, ClassId, Direction, FindingId, FindingKind, MachinePart, NO_UNIT, Opening, Outcome,
@@ -86,15 +86,15 @@ pub struct Cause {
 }
 
 /// Railway, class, channel and way: what findings of one cause have alike.
-type Sign<'a> = (&'a RailwayId, &'a ClassId, &'a ChannelName, Direction);
+pub type Sign<'a> = (&'a RailwayId, &'a ClassId, &'a ChannelName, Direction);
 
-/// Common causes of a set of findings, by the time at which they showed.
+/// Common causes of a set of findings, by the time at which they showed. Findings of one [`sign`] are looked at together
+/// and those of another change nothing for them, so that each sign's may be looked at alone.
 pub fn causes(candidates: &[Candidate], population: &impl Population) -> Vec<Cause> {
-    let mut signs: BTreeMap<(String, String, String, Direction), Vec<&Candidate>> = BTreeMap::new();
+    let mut signs: BTreeMap<Sign<'_>, Vec<&Candidate>> = BTreeMap::new();
     for candidate in candidates {
-        if let Some((railway, class, channel, direction)) = sign(&candidate.part) {
-            let key = (railway.to_string(), class.to_string(), channel.to_string(), direction);
-            signs.entry(key).or_default().push(candidate);
+        if let Some(sign) = sign(&candidate.part).filter(|_| stands(&candidate.part)) {
+            signs.entry(sign).or_default().push(candidate);
         }
     }
     let mut found = Vec::new();
@@ -106,13 +106,17 @@ pub fn causes(candidates: &[Candidate], population: &impl Population) -> Vec<Cau
     found
 }
 
-/// What a finding shows first, when it is about the machine of one unit and was not withdrawn.
-fn sign(part: &MachinePart) -> Option<Sign<'_>> {
-    let stands = part.kind == FindingKind::Machine
-        && part.scope == Scope::Unit
-        && part.ended.is_none_or(|(_, outcome)| outcome != Outcome::Withdrawn);
+/// What a finding about machines shows first, be it a unit's own or one with members.
+pub fn sign(part: &MachinePart) -> Option<Sign<'_>> {
     let symptom = part.symptoms.iter().find(|s| s.kind.about() == FindingKind::Machine)?;
-    stands.then_some((&part.unit.railway, &part.class, &symptom.channel, symptom.direction))
+    Some((&part.unit.railway, &part.class, &symptom.channel, symptom.direction))
+}
+
+/// Whether a finding is about the machine of one unit and was not withdrawn.
+fn stands(part: &MachinePart) -> bool {
+    part.kind == FindingKind::Machine
+        && part.scope == Scope::Unit
+        && part.ended.is_none_or(|(_, outcome)| outcome != Outcome::Withdrawn)
 }
 
 /// Common causes among findings alike, by opening.
@@ -120,19 +124,22 @@ fn of_sign(alike: &[&Candidate], population: &impl Population) -> Vec<Cause> {
     let mut taken: BTreeSet<&FindingId> = BTreeSet::new();
     let mut found = Vec::new();
     for (last, closing) in alike.iter().enumerate() {
-        if taken.contains(&closing.part.id) {
+        if closing.shares.is_empty() || taken.contains(&closing.part.id) {
             continue;
         }
-        let near = |c: &&&Candidate| {
-            let (one, other) = (c.part.opened, closing.part.opened);
-            !taken.contains(&c.part.id) && other - one <= CAUSE_WINDOW && one - other <= CAUSE_WINDOW
+        // They stand by opening.
+        let at = closing.part.opened;
+        let begin = alike.partition_point(|c| at - c.part.opened > CAUSE_WINDOW);
+        let end = alike.partition_point(|c| c.part.opened - at <= CAUSE_WINDOW);
+        let near = |range: std::ops::Range<usize>| -> Vec<&Candidate> {
+            let free = alike.get(range).unwrap_or_default().iter().copied();
+            free.filter(|c| !taken.contains(&c.part.id)).collect()
         };
-        let before: Vec<&Candidate> = alike.iter().take(last + 1).filter(near).copied().collect();
-        if likeliest(&before, closing, population).is_none() {
+        if likeliest(&near(begin..last + 1), closing, population).is_none() {
             continue;
         }
         // What came after tells what the members have in common, and whether the others are as often affected.
-        let around: Vec<&Candidate> = alike.iter().filter(near).copied().collect();
+        let around = near(begin..end);
         let Some(shared) = likeliest(&around, closing, population) else { continue };
         let mut members: Vec<&Candidate> = around.into_iter().filter(|c| c.shares.contains(shared)).collect();
         for later in alike.iter().skip(last + 1).filter(|c| c.shares.contains(shared)) {
@@ -155,22 +162,27 @@ fn likeliest<'a>(
     population: &impl Population,
 ) -> Option<&'a Shared> {
     let (railway, class, at) = (&closing.part.unit.railway, &closing.part.class, closing.part.opened);
-    let units = |shared: Option<&Shared>| {
-        let of = window.iter().filter(|c| shared.is_none_or(|s| c.shares.contains(s)));
-        of.map(|c| &c.part.unit).collect::<BTreeSet<_>>().len()
-    };
-    let affected = units(None);
+    let affected = distinct(window.iter().copied());
     if affected < MEMBERS {
         return None;
     }
-    let all = population.all(railway, class);
+    // Few share anything with many: the units are counted only for those that do.
     let tried = closing.shares.iter().filter_map(|shared| {
-        let members = units(Some(shared));
+        let members = distinct(window.iter().copied().filter(|c| c.shares.contains(shared)));
+        if members < MEMBERS {
+            return None;
+        }
+        let all = population.all(railway, class);
         let sharing = population.sharing(railway, class, shared, at).max(members);
         let chance = chance(members, sharing, affected - members, all.saturating_sub(sharing));
-        (members >= MEMBERS && chance < CHANCE).then_some((chance, shared))
+        (chance < CHANCE).then_some((chance, shared))
     });
     tried.min_by(|a, b| a.0.total_cmp(&b.0).then_with(|| a.1.cmp(b.1))).map(|(_, shared)| shared)
+}
+
+/// How many units the findings are of.
+fn distinct<'a>(findings: impl Iterator<Item = &'a Candidate>) -> usize {
+    findings.map(|c| &c.part.unit).collect::<HashSet<_>>().len()
 }
 
 /// Chance that at least `members` of `sharing` units are affected when each is with the share seen among the others, and

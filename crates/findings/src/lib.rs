@@ -23,7 +23,9 @@ mod title;
 mod unit;
 
 pub use background::Background;
-pub use cause::{CAUSE_MEMORY, CAUSE_WINDOW, COMMON_ID, Candidate, Cause, Population, Shared, causes};
+pub use cause::{
+    CAUSE_MEMORY, CAUSE_WINDOW, COMMON_ID, Candidate, Cause, Population, Shared, Sign, causes, sign,
+};
 pub use comms::{CommsFleet, CommsPolicy, Receipt, TickResult};
 pub use health::{ENGINE_SYSTEMS, Health, HealthBasis, HealthReason, UnitHealth, unit_health};
 pub use library::{

@@ -4,6 +4,7 @@
 //! stand in the methods that run them. Everything runs in a transaction, so that one read sees one state, and so that
 //! a pooler in front of `PostgreSQL` may hand out another connection for each.
 
+mod nodelay;
 pub(crate) mod postgres;
 pub(crate) mod sqlite;
 mod value;

@@ -5,10 +5,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use notchwatch_findings::{CAUSE_MEMORY, COMMON_ID, Candidate, Cause, Population, Shared, causes};
+use notchwatch_findings::{
+    CAUSE_MEMORY, COMMON_ID, Candidate, Cause, Population, Shared, Sign, causes, sign,
+};
 use notchwatch_model::{
-    ClassId, FindingId, FindingKind, MachinePart, Outcome, RailwayFilter, RailwayId, Scope, ServiceStatus,
-    Span, Time,
+    ChannelName, ClassId, Direction, FindingId, FindingKind, MachinePart, Outcome, RailwayFilter, RailwayId,
+    Scope, Span, Time, UnitKey,
 };
 use notchwatch_store::{FindingQuery, FindingUpsert};
 
@@ -20,6 +22,9 @@ const TANK_LASTS: Span = Span::from_days(3);
 /// Findings read at one time.
 const A_PAGE: usize = 1000;
 
+/// What findings of one cause have alike.
+type Alike = (RailwayId, ClassId, ChannelName, Direction);
+
 /// Findings that may have one cause, and the causes known.
 #[derive(Debug, Default)]
 pub(super) struct Causes {
@@ -27,9 +32,22 @@ pub(super) struct Causes {
     common: BTreeMap<FindingId, MachinePart>,
     /// Finding that stands for a member.
     of: BTreeMap<FindingId, FindingId>,
+    /// Signs whose findings changed since they were looked at last.
+    stirred: BTreeSet<Alike>,
+    /// All were, or what is known of units was.
+    all_stirred: bool,
 }
 
 impl Causes {
+    /// What is known of units changed: what they share is looked at anew with the next finding.
+    pub(super) fn stir(&mut self) {
+        self.all_stirred = true;
+    }
+
+    fn is_stirred(&self, part: &MachinePart) -> bool {
+        self.all_stirred || sign(part).is_some_and(|sign| self.stirred.contains(&owned(sign)))
+    }
+
     fn take(&mut self, part: &MachinePart) {
         if part.id.as_str().starts_with(COMMON_ID) {
             self.common.insert(part.id.clone(), part.clone());
@@ -37,10 +55,13 @@ impl Causes {
             if let Some(common) = &part.part_of {
                 self.of.insert(part.id.clone(), common.clone());
             }
-            self.parts.insert(part.id.clone(), MachinePart { part_of: None, ..part.clone() });
+            self.stirred.extend(sign(part).map(owned));
+            let before = self.parts.insert(part.id.clone(), MachinePart { part_of: None, ..part.clone() });
+            self.stirred.extend(before.as_ref().and_then(sign).map(owned));
         } else {
             // It turned out to be about a sensor: it is no member any more.
-            self.parts.remove(&part.id);
+            let before = self.parts.remove(&part.id);
+            self.stirred.extend(before.as_ref().and_then(sign).map(owned));
         }
     }
 
@@ -57,14 +78,16 @@ impl Causes {
             .map(|part| part.id.clone())
             .collect();
         for id in gone {
-            self.parts.remove(&id);
+            let before = self.parts.remove(&id);
+            self.stirred.extend(before.as_ref().and_then(sign).map(owned));
             if let Some(common) = self.of.remove(&id) {
                 self.common.remove(&common);
             }
         }
     }
 
-    /// Puts what was found in place of what was known. Returns the findings that changed, the time being `at`.
+    /// Puts what was found of what is stirred in place of what was known of it. Returns the findings that changed, the time
+    /// being `at`.
     fn settle(&mut self, found: Vec<Cause>, at: Time) -> Vec<MachinePart> {
         let mut changed = Vec::new();
         let mut of = BTreeMap::new();
@@ -77,27 +100,46 @@ impl Causes {
                 self.common.insert(cause.part.id.clone(), cause.part);
             }
         }
-        for part in self.common.values_mut().filter(|part| !stand.contains(&part.id) && part.ended.is_none())
-        {
+        let over: Vec<FindingId> = self
+            .common
+            .values()
+            .filter(|part| !stand.contains(&part.id) && part.ended.is_none() && self.is_stirred(part))
+            .map(|part| part.id.clone())
+            .collect();
+        for id in over {
+            let Some(part) = self.common.get_mut(&id) else { continue };
             part.active = false;
             part.changed = part.changed.max(at);
             part.ended = Some((part.changed, Outcome::Withdrawn));
             changed.push(part.clone());
         }
-        let moved = self.parts.values().filter(|part| of.get(&part.id) != self.of.get(&part.id));
-        changed.extend(moved.cloned());
-        self.of = of;
+        let stirred: Vec<&MachinePart> = self.parts.values().filter(|part| self.is_stirred(part)).collect();
+        changed.extend(
+            stirred.iter().filter(|part| of.get(&part.id) != self.of.get(&part.id)).copied().cloned(),
+        );
+        let stirred: Vec<FindingId> = stirred.into_iter().map(|part| part.id.clone()).collect();
+        for id in stirred {
+            match of.remove(&id) {
+                Some(common) => self.of.insert(id, common),
+                None => self.of.remove(&id),
+            };
+        }
         for part in &mut changed {
             part.part_of = self.of.get(&part.id).cloned();
         }
+        (self.stirred, self.all_stirred) = (BTreeSet::new(), false);
         changed
     }
+}
+
+fn owned((railway, class, channel, direction): Sign<'_>) -> Alike {
+    (railway.clone(), class.clone(), channel.clone(), direction)
 }
 
 impl Evaluator {
     /// Reads back what may have one cause with what comes.
     pub(super) async fn load_causes(&mut self, judged: Option<Time>) -> Result<(), EvaluateError> {
-        self.causes = Causes::default();
+        self.causes = Causes { all_stirred: true, ..Causes::default() };
         let since = judged.map(|judged| judged - CAUSE_MEMORY - CAUSE_MEMORY);
         for (open, since) in [(Some(true), None), (None, since)] {
             if open.is_none() && since.is_none() {
@@ -133,8 +175,8 @@ impl Evaluator {
             self.causes.take(&MachinePart { part_of: link, ..part.clone() });
         }
         self.causes.forget();
-        let candidates: Vec<Candidate> =
-            self.causes.parts.values().map(|part| self.candidate(part)).collect();
+        let stirred = self.causes.parts.values().filter(|part| self.causes.is_stirred(part));
+        let candidates: Vec<Candidate> = stirred.map(|part| self.candidate(part)).collect();
         let found = causes(&candidates, self);
         for machine in self.causes.settle(found, at) {
             // A member that changed in this round too keeps whether it came late.
@@ -163,35 +205,22 @@ impl Evaluator {
 
 impl Population for Evaluator {
     fn all(&self, railway: &RailwayId, class: &ClassId) -> usize {
-        self.in_service(railway, class).count()
+        self.shared.in_service(railway, class).len()
     }
 
     fn sharing(&self, railway: &RailwayId, class: &ClassId, shared: &Shared, at: Time) -> usize {
-        self.in_service(railway, class)
-            .filter(|unit| {
-                let known = || self.lines.get(&unit.key()).map(|line| line.fold().background());
-                match shared {
-                    Shared::Region(region) => unit.region == *region,
-                    Shared::Software(version) => {
-                        known().and_then(|k| k.software(at)) == Some(version.as_str())
-                    }
-                    Shared::Fuelled(place) => {
-                        known().and_then(|k| k.fuelled(at, TANK_LASTS)) == Some(place.as_str())
-                    }
-                }
-            })
-            .count()
-    }
-}
-
-impl Evaluator {
-    fn in_service(
-        &self,
-        railway: &RailwayId,
-        class: &ClassId,
-    ) -> impl Iterator<Item = &notchwatch_model::Unit> {
-        self.shared.all_units().values().filter(move |unit| {
-            unit.railway == *railway && unit.class == *class && unit.status == ServiceStatus::InService
-        })
+        let units = self.shared.in_service(railway, class).iter();
+        let known = |unit: &UnitKey| self.lines.get(unit).map(|line| line.fold().background());
+        match shared {
+            Shared::Region(region) => units.filter(|(_, of)| of == region).count(),
+            Shared::Software(version) => units
+                .filter(|(unit, _)| known(unit).and_then(|k| k.software(at)) == Some(version.as_str()))
+                .count(),
+            Shared::Fuelled(place) => units
+                .filter(|(unit, _)| {
+                    known(unit).and_then(|k| k.fuelled(at, TANK_LASTS)) == Some(place.as_str())
+                })
+                .count(),
+        }
     }
 }

@@ -144,6 +144,7 @@ impl Evaluator {
             let page = self.store.timeline_after(self.timelined, DECISIONS_A_PAGE).await?;
             let Some(last) = page.last() else { return Ok(()) };
             self.timelined = last.id;
+            self.causes.stir();
             for step in page {
                 let unit = step.entry.unit.clone();
                 if let Some(line) = self.lines.get_mut(&unit) {

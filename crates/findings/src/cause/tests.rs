@@ -161,3 +161,17 @@ fn chance_makes_no_cause() {
         .collect();
     assert_eq!(causes(&set, &Fleet), []);
 }
+
+#[test]
+fn each_sign_may_be_looked_at_alone() {
+    let other = [1, 3, 4, 6, 8].into_iter().zip(0..).map(|(n, i)| finding(n, "boost", -6.0, 20 * i));
+    let all: Vec<Candidate> = release().into_iter().chain(other).collect();
+    let of = |channel: &str| -> Vec<Candidate> {
+        let own = all.iter().filter(|c| sign(&c.part).is_some_and(|sign| sign.2.as_str() == channel));
+        own.cloned().collect()
+    };
+    let mut alone = causes(&of("coolant_temp"), &Fleet);
+    alone.extend(causes(&of("boost"), &Fleet));
+    alone.sort_by_key(|cause| (cause.part.opened, cause.part.id.clone()));
+    assert_eq!((alone.len(), alone), (2, causes(&all, &Fleet)));
+}

@@ -56,7 +56,13 @@ pub(crate) async fn open(url: &str, readers: u32) -> Result<Pools> {
         .application_name("notchwatch")
         .statement_cache_capacity(0)
         .extra_float_digits(None);
-    let pool = |most| PgPoolOptions::new().max_connections(most).acquire_timeout(CONNECT);
+    let port = options.get_port();
+    let pool = |most| {
+        PgPoolOptions::new().max_connections(most).acquire_timeout(CONNECT).after_connect(move |_, _| {
+            super::nodelay::send_at_once(port);
+            Box::pin(std::future::ready(Ok(())))
+        })
+    };
     let workers = pool(WORKERS).connect_with(options.clone()).await?;
     let readers = pool(readers.max(1)).connect_lazy_with(options);
     Ok(Pools { readers, workers, begins: TaskTracker::new(), fence: Arc::default() })
