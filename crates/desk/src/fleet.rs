@@ -1,14 +1,27 @@
 //! Every unit of a caller in one line each: grade, link, open findings.
 //!
-//! Owns what is joined. Reads newest grades and counts, never findings or samples, so that its cost grows with units alone.
+//! Owns what is joined. Reads newest grades and counts, never findings or samples, so that its cost grows with units alone;
+//! in front of a large fleet that is done once for everybody who asks within some seconds.
 
 use std::collections::HashMap;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
 
-use notchwatch_model::{CommsState, Principal, Priority, Register, Time, Unit, UnitComms, UnitKey};
+use notchwatch_model::{
+    CommsState, Principal, Priority, RailwayFilter, Register, Time, Unit, UnitComms, UnitKey,
+};
 use notchwatch_store::{HealthRecord, UnitProgress};
 
 use crate::error::Result;
 use crate::{Desk, link};
+
+/// From this many units on the lines are kept for a moment (ours: below it they take a hundredth of a second).
+const LARGE: usize = 1000;
+/// How long.
+const KEPT: Duration = Duration::from_secs(3);
+
+/// The lines of a large fleet and when they were read; whoever reads them holds the lock.
+pub(crate) type FleetCopy = tokio::sync::Mutex<Option<(Instant, Arc<Vec<Arc<FleetUnit>>>)>>;
 
 /// One unit.
 #[derive(Debug, Clone, PartialEq)]
@@ -67,7 +80,7 @@ impl FleetOrder {
     }
 
     /// Puts units, which stand by railway and number, into the order.
-    pub fn sort(self, units: &mut [FleetUnit]) {
+    pub fn sort(self, units: &mut [Arc<FleetUnit>]) {
         /// Thousandths of a unit that is as good as new.
         const NEW: u16 = 1000;
         match self {
@@ -82,28 +95,47 @@ impl FleetOrder {
 }
 
 impl Desk {
-    /// Units of the caller, by railway and number, with the register that names them.
-    pub async fn fleet(&self, who: &Principal) -> Result<(Register, Vec<FleetUnit>)> {
+    /// Units of the caller, by railway and number, with the register that names them. In front of a large fleet they are
+    /// three seconds old at most.
+    pub async fn fleet(&self, who: &Principal) -> Result<(Register, Vec<Arc<FleetUnit>>)> {
         let register = self.register(who).await?;
+        if self.whole_register().await?.units.len() < LARGE {
+            return Ok((register, self.read_fleet(&who.railways).await?));
+        }
+        let mut kept = self.inner.fleet.lock().await;
+        let all = match &*kept {
+            Some((read, units)) if read.elapsed() < KEPT => Arc::clone(units),
+            _ => {
+                let units = Arc::new(self.read_fleet(&RailwayFilter::All).await?);
+                *kept = Some((Instant::now(), Arc::clone(&units)));
+                units
+            }
+        };
+        drop(kept);
+        let own = all.iter().filter(|u| who.railways.admits(&u.unit.railway));
+        Ok((register, own.cloned().collect()))
+    }
+
+    async fn read_fleet(&self, filter: &RailwayFilter) -> Result<Vec<Arc<FleetUnit>>> {
+        let register = self.whole_register().await?;
         let (store, now) = (self.store(), self.now());
         let by_unit = |records: Vec<HealthRecord>| -> HashMap<UnitKey, HealthRecord> {
             records.into_iter().map(|r| (r.unit.clone(), r)).collect()
         };
-        let mut health = by_unit(store.health_now(&who.railways).await?);
+        let mut health = by_unit(store.health_now(filter).await?);
         let mut comms: HashMap<UnitKey, UnitComms> =
-            store.comms(&who.railways).await?.into_iter().map(|c| (c.unit.clone(), c)).collect();
+            store.comms(filter).await?.into_iter().map(|c| (c.unit.clone(), c)).collect();
         let mut progress: HashMap<UnitKey, UnitProgress> =
-            store.progress(&who.railways).await?.into_iter().map(|p| (p.unit.clone(), p)).collect();
+            store.progress(filter).await?.into_iter().map(|p| (p.unit.clone(), p)).collect();
         let mut open: HashMap<UnitKey, [u64; 4]> = HashMap::new();
-        for (unit, priority, number) in store.open_counts(&who.railways).await? {
+        for (unit, priority, number) in store.open_counts(filter).await? {
             let counts = open.entry(unit).or_default();
             for (place, known) in counts.iter_mut().zip(Priority::ALL) {
                 *place += if *known == priority { number } else { 0 };
             }
         }
-        let mut units: Vec<FleetUnit> = register
-            .units
-            .iter()
+        let own = register.units.iter().filter(|unit| filter.admits(&unit.railway));
+        let mut units: Vec<FleetUnit> = own
             .map(|unit| {
                 let key = unit.key();
                 let (link, progress) = (comms.remove(&key), progress.remove(&key));
@@ -118,7 +150,7 @@ impl Desk {
                 }
             })
             .collect();
-        units.sort_by_key(|u| u.unit.key());
-        Ok((register, units))
+        units.sort_by_cached_key(|u| u.unit.key());
+        Ok(units.into_iter().map(Arc::new).collect())
     }
 }

@@ -69,6 +69,7 @@ struct Inner {
     library: Arc<Library>,
     throttle: Throttle,
     register: register::RegisterCopy,
+    fleet: fleet::FleetCopy,
     /// Comparisons computed lately, bounded in number and age; whoever computes one holds the lock.
     peers: tokio::sync::Mutex<Vec<peers::Kept>>,
     /// Operator load counted a moment ago, bounded in number and age; whoever counts holds the lock.
@@ -103,6 +104,7 @@ impl Desk {
                 library,
                 throttle: Throttle::default(),
                 register: register::RegisterCopy::default(),
+                fleet: fleet::FleetCopy::default(),
                 peers: tokio::sync::Mutex::default(),
                 loads: tokio::sync::Mutex::default(),
                 bands: tokio::sync::Mutex::default(),

@@ -63,6 +63,7 @@ impl Desk {
         }
         self.store().put_register(&change, &who.name, self.now()).await?;
         *self.inner.register.lock().await = None;
+        *self.inner.fleet.lock().await = None;
         self.inner.register_changes.send_modify(|n| *n += 1);
         Ok(())
     }
@@ -105,7 +106,7 @@ impl Desk {
     }
 
     /// The whole register, read again when the copy is older than [`KEPT`]. Callers at the same time wait for one read.
-    async fn whole_register(&self) -> Result<Arc<Register>> {
+    pub(crate) async fn whole_register(&self) -> Result<Arc<Register>> {
         let mut copy = self.inner.register.lock().await;
         if let Some((read, register)) = copy.as_ref()
             && read.elapsed() < KEPT

@@ -50,3 +50,25 @@ async fn lists_events_register_and_feed_hold_only_ones_own() {
     assert!(feed.progress.iter().all(|p| p.unit == unit("northmoor")));
     assert!(desk.quarantine(&own, QuarantineQuery::default()).await.unwrap().items.is_empty());
 }
+
+#[tokio::test]
+async fn a_large_fleet_kept_for_a_moment_shows_ones_own_alone() {
+    let office = Office::new().await;
+    let own = person("planner", Role::Viewer, Some("northmoor"));
+    let desk = &office.desk;
+    let mut more = desk.register(&administrator()).await.unwrap();
+    let first = more.units[0].clone();
+    more.units.extend((0..1000).map(|n| notchwatch_model::Unit {
+        id: format!("large-{n}").parse().unwrap(),
+        engines: vec![],
+        ..first.clone()
+    }));
+    let (all, kept) = (more.units.len(), first.railway.clone());
+    desk.put_register(&administrator(), more).await.unwrap();
+    // The one who sees everything fills the copy that the other is then served from.
+    assert_eq!(desk.fleet(&administrator()).await.unwrap().1.len(), all);
+    let (register, units) = desk.fleet(&own).await.unwrap();
+    let expected = if own.railways.admits(&kept) { 1001 } else { 1 };
+    assert_eq!((register.units.len(), units.len()), (expected, expected));
+    assert!(units.iter().all(|u| own.railways.admits(&u.unit.railway)));
+}

@@ -2,6 +2,8 @@
 //!
 //! Owns filters, order and pages of the list. A page holds a bounded number of units, whatever the fleet's size.
 
+use std::sync::Arc;
+
 use askama::Template;
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
@@ -96,9 +98,9 @@ pub(crate) async fn fleet(
     Ok(answer(StatusCode::OK, &page(frame, &register, units, &params, app.desk.now())))
 }
 
-fn page(frame: Frame, register: &Register, units: Vec<FleetUnit>, params: &Params, now: Time) -> Page {
+fn page(frame: Frame, register: &Register, units: Vec<Arc<FleetUnit>>, params: &Params, now: Time) -> Page {
     let fits = |asked: &str, is: &str| asked.is_empty() || asked == is;
-    let mut units: Vec<FleetUnit> = units
+    let mut units: Vec<Arc<FleetUnit>> = units
         .into_iter()
         .filter(|u| fits(&params.railway, u.unit.railway.as_str()))
         .filter(|u| fits(&params.class, u.unit.class.as_str()))
@@ -179,9 +181,9 @@ fn row(fleet: &FleetUnit, register: &Register, now: Time) -> Row {
     }
 }
 
-fn summary(register: &Register, units: &[FleetUnit]) -> Vec<ClassRow> {
+fn summary(register: &Register, units: &[Arc<FleetUnit>]) -> Vec<ClassRow> {
     let row = |class: &notchwatch_model::Class| {
-        let own: Vec<&FleetUnit> = units.iter().filter(|u| u.unit.class == class.id).collect();
+        let own: Vec<&Arc<FleetUnit>> = units.iter().filter(|u| u.unit.class == class.id).collect();
         let number = |of: &dyn Fn(&FleetUnit) -> bool| {
             count(u64::try_from(own.iter().filter(|u| of(u)).count()).unwrap_or(u64::MAX))
         };
