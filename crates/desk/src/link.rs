@@ -106,6 +106,8 @@ mod tests {
             repeats: 0,
             conflicts: 0,
             learning: BTreeMap::new(),
+            seeded: BTreeMap::new(),
+            chances: None,
         }
     }
 

@@ -5,8 +5,9 @@
 
 use notchwatch_findings::clean_text;
 use notchwatch_model::{
-    Class, EngineSerial, FAULT_CODE_CHANNEL, Fact, FactKind, MAX_AHEAD, NewEntry, Origin, Principal, Problem,
-    SOFTWARE_CHANNEL, Span, TextState, Time, TimelineEntry, TimelineId, Unit, UnitKey, Withdrawal,
+    AsBuilt, ChannelValue, Class, EngineSerial, FAULT_CODE_CHANNEL, Fact, FactKind, MAX_AHEAD, NewEntry,
+    Origin, Principal, Problem, SOFTWARE_CHANNEL, Span, TextState, Time, TimelineEntry, TimelineId, Unit,
+    UnitKey, Withdrawal,
 };
 use notchwatch_store::TimelineQuery;
 
@@ -184,6 +185,25 @@ fn fitting(
     {
         return Err(("channels", format!("class {} has no channel {unknown}", class.id)));
     }
+    if let Fact::AsBuilt { levels, .. } = &entry.fact {
+        levels.iter().try_for_each(|level| begins(level, class)).map_err(|what| ("levels", what))?;
+    }
     entry.engine = entry.engine.or_else(|| fitted.cloned());
     Ok(entry)
+}
+
+/// Whether the class judges the channel by its level, and the level can be one of it.
+fn begins(level: &AsBuilt, class: &Class) -> std::result::Result<(), String> {
+    let AsBuilt { channel: name, level, .. } = level;
+    let channel = class.channel_ix(name.as_str()).and_then(|at| class.channel(at));
+    let channel = channel.ok_or_else(|| format!("class {} has no channel {name}", class.id))?;
+    if !channel.judged || channel.value != ChannelValue::Number {
+        return Err(format!("class {} does not judge {name} by its level", class.id));
+    }
+    match channel.range {
+        Some((low, high)) if !(low..=high).contains(level) => {
+            Err(format!("{name} cannot be {level}: the class gives it {low} to {high} {}", channel.uom))
+        }
+        _ => Ok(()),
+    }
 }

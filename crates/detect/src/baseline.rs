@@ -5,11 +5,17 @@
 //! is recursive least squares with forgetting. A state is judged only once it has learned: enough settled samples
 //! over enough event time.
 
+mod floor;
+mod solve;
+
 use notchwatch_model::Time;
 use serde::{Deserialize, Serialize};
 
-use crate::num::{real, unset};
+use crate::num::real;
 use crate::plan::MOST_COVARIATES;
+
+pub(crate) use floor::Floor;
+use solve::{Square, get, set, solve};
 
 /// Samples beyond this many spreads count with the weight that brings them back to it.
 const WINSOR: f64 = 3.0;
@@ -30,15 +36,12 @@ const GUESS: f64 = 0.5;
 /// A channel moves where its spread, without any floor, is this share of a step: rounding alone, of a level between
 /// two steps, gives up to 0.5.
 const MOVES_SHARE: f64 = 0.7;
-/// Two steps within this share of each other are the same step.
-const SAME_STEP: f64 = 0.01;
-/// A smallest step seen this often is the channel's resolution.
-const STEP_SEEN: u16 = 20;
-/// Share of the level that stands for a resolution nobody stated, while a channel has hardly moved.
-const FLAT_SHARE: f64 = 0.02;
 /// Once it judges, a baseline follows at most this many times more slowly than while it learned: a slow fault must
 /// not pull its own reference along.
 const FOLLOW: f64 = 10.0;
+
+/// How many samples an as-built level counts as: as few as a baseline is judged from, since a test cell is not the line.
+const SEED_WORTH: u32 = crate::LEARN_LEAST;
 
 /// Symmetric products of [`MOST_COVARIATES`] covariates, by rows of the lower triangle.
 const PRODUCTS: usize = MOST_COVARIATES * (MOST_COVARIATES + 1) / 2;
@@ -51,6 +54,19 @@ struct Moments {
     among: [f64; PRODUCTS],
     /// Covariances with the channel.
     with: [f64; MOST_COVARIATES],
+    /// Mean of the channel itself, while its level is an as-built one.
+    level: f64,
+}
+
+impl Moments {
+    /// Of a first sample.
+    fn about(level: f64, covariates: &[f64]) -> Self {
+        let mut moments = Self { level, ..Self::default() };
+        for (slot, value) in moments.mean.iter_mut().zip(covariates) {
+            *slot = *value;
+        }
+        moments
+    }
 }
 
 /// Baseline of one operating state.
@@ -62,8 +78,10 @@ pub(crate) struct Normal {
     pub(crate) count: u32,
     /// First of them.
     pub(crate) since: Time,
-    /// Samples it had learned from when it began to judge; `None` while it learns.
+    /// Samples it had learned from when it began to judge by itself; `None` while it learns.
     learned: Option<u32>,
+    /// It began with an as-built level.
+    seeded: bool,
     location: f64,
     variance: f64,
     moments: Option<Box<Moments>>,
@@ -93,7 +111,22 @@ struct Explained {
 
 impl Normal {
     pub(crate) fn new(slot: u8, time: Time) -> Self {
-        Self { slot, count: 0, since: time, learned: None, location: 0.0, variance: 0.0, moments: None }
+        Self {
+            slot,
+            count: 0,
+            since: time,
+            learned: None,
+            seeded: false,
+            location: 0.0,
+            variance: 0.0,
+            moments: None,
+        }
+    }
+
+    /// One that begins with an as-built level and spread, and judges by them from the first sample on.
+    pub(crate) fn as_built(slot: u8, time: Time, level: f64, spread: f64) -> Self {
+        let known = Self { count: SEED_WORTH, seeded: true, ..Self::new(slot, time) };
+        Self { location: level, variance: spread * spread, ..known }
     }
 
     /// What is expected with these covariates. `None` while there is nothing to expect from, or no spread.
@@ -118,14 +151,11 @@ impl Normal {
         if self.count == 0 {
             self.location = x;
             self.count = 1;
-            if !covariates.is_empty() {
-                let mut moments = Moments::default();
-                for (slot, value) in moments.mean.iter_mut().zip(covariates) {
-                    *slot = *value;
-                }
-                self.moments = Some(Box::new(moments));
-            }
+            self.moments = (!covariates.is_empty()).then(|| Box::new(Moments::about(x, covariates)));
             return;
+        }
+        if self.own() == 0 && !covariates.is_empty() {
+            self.moments = Some(Box::new(Moments::about(x, covariates)));
         }
         let Explained { shift, guess, .. } = self.explained(covariates);
         let residual = x - self.location - shift;
@@ -136,7 +166,9 @@ impl Normal {
         let cut = if self.count >= WINSOR_FROM { WINSOR * spread / known } else { f64::INFINITY };
         let weight = if residual.abs() > cut { cut / residual.abs() } else { 1.0 };
         self.variance += gain * ((known * residual.abs().min(cut)).powi(2) - self.variance);
-        self.learn_covariates(x, covariates, gain * weight);
+        // An as-built level says nothing of covariates: what they will explain is averaged from the first sample on.
+        let fresh = if self.seeded_only() { 1.0 / (f64::from(self.own()) + 1.0) } else { gain };
+        self.learn_covariates(x, covariates, fresh * weight);
         self.location += gain * weight * if self.moments.is_some() { x - self.location } else { residual };
         self.count = self.count.saturating_add(1);
     }
@@ -147,25 +179,45 @@ impl Normal {
         (self.count >= WINSOR_FROM && spread > 0.0).then_some((self.location, spread))
     }
 
-    /// Whether it may judge.
+    /// Whether it may judge: it has learned, or knows an as-built level.
+    pub(crate) fn judges(&self) -> bool {
+        self.reference().is_some()
+    }
+
+    /// Whether it has learned from its own samples.
     pub(crate) fn learned(&self) -> bool {
         self.learned.is_some()
     }
 
-    /// From now on it judges.
+    /// Whether it judges by an as-built level alone.
+    pub(crate) fn seeded_only(&self) -> bool {
+        self.seeded && self.learned.is_none()
+    }
+
+    /// From now on it judges by what it has learned.
     pub(crate) fn begin(&mut self) {
         self.learned.get_or_insert(self.count);
+    }
+
+    /// Samples that it took itself.
+    pub(crate) fn own(&self) -> u32 {
+        self.count - if self.seeded { SEED_WORTH } else { 0 }
+    }
+
+    /// Samples that its reference was made from; `None` while it learns and there is none.
+    fn reference(&self) -> Option<u32> {
+        self.learned.or(self.seeded.then_some(SEED_WORTH))
     }
 
     /// Samples that the next one is weighed against.
     fn pace(&self) -> f64 {
         let count = f64::from(self.count) + 1.0;
-        self.learned.map_or(count, |learned| count.max(FOLLOW * f64::from(learned)))
+        self.reference().map_or(count, |learned| count.max(FOLLOW * f64::from(learned)))
     }
 
     /// How many samples' worth its certainty is: those that followed count less.
     fn worth(&self) -> f64 {
-        let learned = self.learned.unwrap_or(self.count);
+        let learned = self.reference().unwrap_or(self.count);
         f64::from(learned) + f64::from(self.count - learned.min(self.count)) / FOLLOW
     }
 
@@ -175,12 +227,14 @@ impl Normal {
     }
 
     fn learn_covariates(&mut self, x: f64, covariates: &[f64], gain: f64) {
+        let seeded = self.seeded_only();
         let Some(moments) = self.moments.as_deref_mut() else { return };
         let mut off = [0.0; MOST_COVARIATES];
         for ((off, mean), value) in off.iter_mut().zip(&moments.mean).zip(covariates) {
             *off = value - mean;
         }
-        let dx = x - self.location;
+        let dx = if seeded { x - moments.level } else { x - self.location };
+        moments.level += gain * dx;
         let mut product = moments.among.iter_mut();
         for (i, a) in off.iter().enumerate() {
             for b in off.iter().take(i + 1) {
@@ -196,11 +250,13 @@ impl Normal {
     }
 
     fn explained(&self, covariates: &[f64]) -> Explained {
-        let Some(moments) = self.moments.as_deref().filter(|_| self.count >= REGRESS_FROM) else {
+        let Some(moments) =
+            self.moments.as_deref().filter(|_| self.own() >= REGRESS_FROM && !self.seeded_only())
+        else {
             return Explained::default();
         };
         let n = covariates.len().min(MOST_COVARIATES);
-        let mut matrix = [[0.0; MOST_COVARIATES]; MOST_COVARIATES];
+        let mut matrix = Square::default();
         let mut product = moments.among.iter();
         for i in 0..MOST_COVARIATES {
             for j in 0..=i {
@@ -209,7 +265,7 @@ impl Normal {
                 set(&mut matrix, j, i, value);
             }
         }
-        let ridge = RIDGE + RIDGE_WORTH / f64::from(self.count);
+        let ridge = RIDGE + RIDGE_WORTH / f64::from(self.own());
         let mut off = [0.0; MOST_COVARIATES];
         let mut beyond = [0.0; MOST_COVARIATES];
         let mut leverage = 0.0;
@@ -233,81 +289,6 @@ impl Normal {
         let guess = slopes.iter().zip(&beyond).map(|(b, d)| (GUESS * b * d).powi(2)).sum::<f64>();
         Explained { shift: slopes.iter().zip(&off).map(|(b, d)| b * d).sum(), leverage, guess: guess.sqrt() }
     }
-}
-
-/// Smallest spread: what the sensor can tell, stated by the class or seen in the data.
-#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize, Deserialize)]
-pub(crate) struct Floor {
-    /// Resolution of the class; nought where it states none.
-    pub(crate) resolution: f64,
-    /// Smallest step seen; nought before any.
-    pub(crate) least_step: f64,
-    /// How often it was seen: a smallest step that comes again and again is a resolution.
-    pub(crate) seen: u16,
-}
-
-impl Floor {
-    /// Notes a step between two samples.
-    pub(crate) fn note(&mut self, step: f64) {
-        if step <= 0.0 {
-            return;
-        }
-        if unset(self.least_step) || step < (1.0 - SAME_STEP) * self.least_step {
-            (self.least_step, self.seen) = (step, 1);
-        } else if step < (1.0 + SAME_STEP) * self.least_step {
-            self.seen = self.seen.saturating_add(1);
-        }
-    }
-
-    /// Smallest step that the channel can show.
-    pub(crate) fn step(self) -> f64 {
-        self.resolution.max(self.least_step)
-    }
-
-    /// Floor of the spread of a channel about this level.
-    fn at(self, level: f64) -> f64 {
-        if self.resolution > 0.0 {
-            return self.resolution;
-        }
-        if self.seen >= STEP_SEEN {
-            return self.least_step;
-        }
-        let flat = FLAT_SHARE * level.abs();
-        if self.least_step > 0.0 { self.least_step.min(flat.max(self.least_step / 4.0)) } else { flat }
-    }
-}
-
-type Square = [[f64; MOST_COVARIATES]; MOST_COVARIATES];
-
-fn get(matrix: &Square, i: usize, j: usize) -> f64 {
-    matrix.get(i).and_then(|row| row.get(j)).copied().unwrap_or(0.0)
-}
-
-fn set(matrix: &mut Square, i: usize, j: usize, value: f64) {
-    if let Some(slot) = matrix.get_mut(i).and_then(|row| row.get_mut(j)) {
-        *slot = value;
-    }
-}
-
-/// Solves a symmetric positive definite system by elimination; the ridge keeps every pivot above nought.
-#[expect(clippy::indexing_slicing, clippy::needless_range_loop, reason = "indices run over a fixed square")]
-fn solve(mut a: Square, mut b: [f64; MOST_COVARIATES]) -> [f64; MOST_COVARIATES] {
-    for i in 0..MOST_COVARIATES {
-        for k in i + 1..MOST_COVARIATES {
-            let share = a[k][i] / a[i][i];
-            for j in i..MOST_COVARIATES {
-                a[k][j] -= share * a[i][j];
-            }
-            b[k] -= share * b[i];
-        }
-    }
-    for i in (0..MOST_COVARIATES).rev() {
-        for j in i + 1..MOST_COVARIATES {
-            b[i] -= a[i][j] * b[j];
-        }
-        b[i] /= a[i][i];
-    }
-    b
 }
 
 #[cfg(test)]

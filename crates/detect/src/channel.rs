@@ -200,6 +200,20 @@ impl Channel {
         Some(judgement)
     }
 
+    /// Begins anew with as-built levels, by slot of the operating state.
+    pub(crate) fn begin(
+        &mut self,
+        plan: &ChannelPlan,
+        time: Time,
+        levels: impl Iterator<Item = (Option<u8>, f64, f64)>,
+    ) {
+        let mut judge = Box::<Judge>::default();
+        judge.floor.resolution = plan.resolution;
+        judge.begin(time, levels);
+        self.judge = Some(judge);
+        self.book.end_all();
+    }
+
     /// Takes the distance from sister channels, for a sample that was judged.
     pub(crate) fn compare(
         &mut self,

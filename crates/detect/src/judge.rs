@@ -28,7 +28,13 @@ pub(crate) struct Judge {
     pub(crate) noisy: Noisy,
     pub(crate) stuck: Stuck,
     last_slot: Option<u8>,
+    /// As-built level and spread of every operating state that has none of its own.
+    as_built: Option<Box<(f64, f64)>>,
 }
+
+/// Long-run spread of a block mean that is assumed of a channel of which only an as-built level is known, in sample spreads:
+/// minutes that resemble each other as those of most quantities do (autocorrelation 0.9: 1.1).
+const WANDER_UNKNOWN: f64 = 1.0;
 
 /// What surrounds a sample.
 #[derive(Clone, Copy, Debug)]
@@ -67,11 +73,11 @@ impl Judge {
         if let Some(step) = around.step {
             self.floor.note(step.abs());
         }
-        let any_learned = self.normals.iter().any(Normal::learned);
+        let any_knows = self.normals.iter().any(Normal::judges);
         let at = self.normal(around.slot, around.time);
         let normal = self.normals.get(at)?;
         let expected = normal.expect(around.covariates, self.floor);
-        let learned = normal.learned();
+        let knows = normal.judges();
         let seasonal = self.season.at(around.time) * expected.map_or(0.0, |e| e.spread);
         let frozen = around.frozen;
         if !frozen {
@@ -90,11 +96,11 @@ impl Judge {
             sudden: !around.sisters,
         };
         // Once one state has learned, the others wait outside until they have: their residuals are not comparable.
-        if any_learned && !learned {
+        if any_knows && !knows {
             return None;
         }
-        let day = self.season_takes(raw, around, learned && !frozen);
-        Some(self.feed(point, around, learned, day))
+        let day = self.season_takes(raw, around, knows && !frozen);
+        Some(self.feed(point, around, knows, day))
     }
 
     /// Progress of learning, 0 to 1, of the state that is furthest.
@@ -103,7 +109,7 @@ impl Judge {
             if n.learned() {
                 return 1.0;
             }
-            let samples = f64::from(n.count) / f64::from(pace.learn(settings));
+            let samples = f64::from(n.own()) / f64::from(pace.learn(settings));
             let span = (now - n.since).secs_f64() / pace.learn_span(settings);
             samples.min(span).clamp(0.0, 1.0)
         });
@@ -111,9 +117,26 @@ impl Judge {
         furthest * (0.9 + 0.1 * self.level.progress())
     }
 
+    /// Begins with as-built levels, by slot of the operating state; without one for every state that has none of its own.
+    pub(crate) fn begin(&mut self, time: Time, levels: impl Iterator<Item = (Option<u8>, f64, f64)>) {
+        for (slot, level, spread) in levels {
+            match slot {
+                Some(slot) => self.normals.push(Normal::as_built(slot, time, level, spread)),
+                None => self.as_built = Some(Box::new((level, spread))),
+            }
+        }
+        self.level.wander.assume(WANDER_UNKNOWN);
+    }
+
+    /// Whether it judges by as-built levels alone: no state has learned from its own samples yet.
+    pub(crate) fn seeded(&self) -> bool {
+        let own = self.normals.iter().any(Normal::learned);
+        !own && (self.as_built.is_some() || self.normals.iter().any(Normal::seeded_only))
+    }
+
     /// What is expected in an operating state that has learned, and its spread, both in the channel's unit of measure.
     pub(crate) fn expects(&self, slot: u8, covariates: &[f64]) -> Option<(f64, f64)> {
-        let normal = self.normals.iter().find(|n| n.slot == slot && n.learned())?;
+        let normal = self.normals.iter().find(|n| n.slot == slot && n.judges())?;
         normal.expect(covariates, self.floor).map(|e| (e.value, e.spread))
     }
 
@@ -131,18 +154,29 @@ impl Judge {
         if let Some(at) = self.normals.iter().position(|n| n.slot == slot) {
             return at;
         }
-        self.normals.push(Normal::new(slot, time));
+        self.normals.push(match self.as_built.as_deref() {
+            Some(&(level, spread)) => Normal::as_built(slot, time, level, spread),
+            None => Normal::new(slot, time),
+        });
         self.normals.len() - 1
     }
 
     fn learn(&mut self, at: usize, x: f64, around: &Around<'_>) {
+        let seeded = self.seeded();
         let Some(normal) = self.normals.get_mut(at) else { return };
+        if normal.own() == 0 {
+            normal.since = around.time;
+        }
         normal.take(x, around.covariates, self.floor, around.pace.memory_gain(around.settings));
         let span = (around.time - normal.since).secs_f64();
-        if normal.count >= around.pace.learn(around.settings)
+        if normal.own() >= around.pace.learn(around.settings)
             && span >= around.pace.learn_span(around.settings)
         {
             normal.begin();
+            if seeded {
+                // By now it was seen how much it wanders.
+                self.level.wander.assume(0.0);
+            }
         }
     }
 
@@ -157,8 +191,8 @@ impl Judge {
         day
     }
 
-    fn feed(&mut self, point: Point, around: &Around<'_>, learned: bool, day: Option<NewDay>) -> Judgement {
-        let judged = learned && self.level.ready();
+    fn feed(&mut self, point: Point, around: &Around<'_>, knows: bool, day: Option<NewDay>) -> Judgement {
+        let judged = knows && (self.level.ready() || self.seeded());
         let joined = around.step.is_some() && self.last_slot == Some(around.slot);
         self.last_slot = Some(around.slot);
         self.noisy.take(point.z, joined);

@@ -33,6 +33,7 @@ mod duty;
 pub mod ewma;
 pub mod examine;
 pub mod robust;
+pub mod stl;
 
 mod segment;
 
@@ -52,6 +53,6 @@ mod testing;
 
 pub use levels::{Level, levels};
 pub use plan::{FEWEST_SISTERS, MOST_COVARIATES, Plan};
-pub use segment::{segment, segment_at};
+pub use segment::{cheapest_levels, segment, segment_at};
 pub use settings::{LEARN_LEAST, Settings};
 pub use unit::{Judged, UnitModel};

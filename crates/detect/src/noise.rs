@@ -77,6 +77,11 @@ impl Wander {
         self.least = (2.0 * f64::from(over) / f64::from(block.max(1))).sqrt();
     }
 
+    /// Nothing was seen yet, and this much is assumed, in sample spreads.
+    pub(crate) fn assume(&mut self, spread: f64) {
+        self.least = spread;
+    }
+
     /// How many block means it was learned from.
     pub(crate) fn count(&self) -> u32 {
         self.scales[0].count

@@ -1,19 +1,16 @@
 //! Seasonal model: what the time of day explains of a descriptor, learned over up to four weeks of hours.
 //!
-//! Seasonal-trend decomposition by loess (Cleveland et al. 1990; several periods: Bandara et al. 2021) as `augurs`
-//! computes it. It works in single precision and turns one gap into nothing but gaps, so what is fed is a descriptor
-//! of size about one, with gaps filled here. Daily periodicity is tested, never assumed: the pattern must explain
+//! Seasonal-trend decomposition by loess (`stl`), with gaps filled here. Daily periodicity is tested, never assumed: the pattern must explain
 //! variance (strength of season, Wang, Smith and Hyndman 2006) and must foretell a day it has not seen. Refitted
 //! once a day, at the first sample after midnight UTC, from whole hours before it.
 
 use std::collections::VecDeque;
 
-use augurs::mstl::MSTLModel;
-use augurs::prelude::Fit;
 use notchwatch_model::{Span, Time};
 use serde::{Deserialize, Serialize};
 
 use crate::num::{real, single};
+use crate::stl::{Stl, mstl};
 
 /// Hours of a day.
 const DAY: usize = 24;
@@ -35,6 +32,8 @@ const STAYS_STRONG: f64 = 0.25;
 const STAYS_FORETOLD: f64 = 1.0;
 /// Cycles that the pattern is averaged over, newest last: the hours of a single day are too noisy.
 const CYCLES: usize = 7;
+/// Length of the seasonal smoother, in days: what R's and other programs take for one period (Bandara et al. 2021).
+const SMOOTH: usize = 11;
 /// Resolution of a stored hour, in spreads; an hour is held within ±127 spreads.
 const STEP: f64 = 1.0 / 256.0;
 /// Marks an hour without a measurement.
@@ -154,6 +153,10 @@ impl Season {
     fn push(&mut self, stored: i16) {
         if self.hours.len() >= HELD {
             self.hours.pop_front();
+        }
+        // No room is held that is not used: a fleet has a million of these.
+        if self.hours.len() == self.hours.capacity() {
+            self.hours.reserve_exact(DAY);
         }
         self.hours.push_back(stored);
     }
@@ -278,17 +281,29 @@ fn fill(values: &[Option<f64>], by_hour: &[f64]) -> Vec<f64> {
 
 /// Pattern of the last cycles by hour of the day, and strength of season.
 fn decompose(hours: &[f64]) -> Option<(Vec<f64>, f64)> {
-    let fitted = MSTLModel::naive(vec![DAY]).fit(hours).ok()?;
-    let season = fitted.fit().seasonal().first()?;
+    let (seasons, trend) = mstl(hours, &[Stl::new(DAY, SMOOTH)])?;
+    let season = seasons.first()?;
     let cycles = CYCLES.min(season.len() / DAY).max(1);
     let newest = season.get(season.len().checked_sub(cycles * DAY)?..)?;
-    let pattern: Vec<f64> = (0..DAY)
-        .map(|hour| newest.iter().skip(hour).step_by(DAY).map(|p| f64::from(*p)).sum::<f64>() / real(cycles))
-        .collect();
-    let strength = fitted.fit().seasonal_strength().first().copied()?;
-    let sound = pattern.len() == DAY && strength.is_finite() && pattern.iter().all(|p| p.is_finite());
+    let pattern: Vec<f64> =
+        (0..DAY).map(|hour| newest.iter().skip(hour).step_by(DAY).sum::<f64>() / real(cycles)).collect();
     let level = pattern.iter().sum::<f64>() / real(DAY);
-    sound.then(|| (pattern.iter().map(|p| p - level).collect(), strength))
+    Some((pattern.iter().map(|p| p - level).collect(), strength(hours, season, &trend)))
+}
+
+/// Strength of season: 1 less the variance that the decomposition leaves, in the variance that season and rest have together
+/// (Wang, Smith and Hyndman 2006).
+fn strength(hours: &[f64], season: &[f64], trend: &[f64]) -> f64 {
+    let detrended: Vec<f64> = hours.iter().zip(trend).map(|(x, t)| x - t).collect();
+    let rest: Vec<f64> = detrended.iter().zip(season).map(|(x, s)| x - s).collect();
+    let all = variance(&detrended);
+    if all > 0.0 { (1.0 - variance(&rest) / all).max(0.0) } else { 0.0 }
+}
+
+fn variance(values: &[f64]) -> f64 {
+    let n = real(values.len().max(1));
+    let mean = values.iter().sum::<f64>() / n;
+    values.iter().map(|x| (x - mean) * (x - mean)).sum::<f64>() / n
 }
 
 /// Whether the pattern foretells a day it was not fitted to, better than that day's own level does.

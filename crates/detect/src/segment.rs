@@ -62,7 +62,7 @@ pub fn segment_at(series: &[Option<f64>], times: f64) -> Vec<usize> {
     let noise = noise(&shape, block);
     let price = times * (NOISE_PRICE * real(n).ln() * noise * noise + SIGHT_PRICE * real(n));
     let sums = Sums::of(&shape);
-    let mut bounds = sums.partition(n, price, LINE_PRICE * price, shortest);
+    let mut bounds = sums.partition(n, price, Some(LINE_PRICE * price), shortest);
     refine::kinks(&shape, &sums, &mut bounds, LINE_PRICE * price, shortest, block);
     refine::onsets(&sums, &mut bounds);
     // A change within the first block is the start-up of the recording, not of a regime.
@@ -73,6 +73,15 @@ pub fn segment_at(series: &[Option<f64>], times: f64) -> Vec<usize> {
         let sums = Sums::of(&full);
         found.map(|at| refine::finest(&sums, full.len(), at * width, width)).collect()
     }
+}
+
+/// 0-based first rows of all levels but the first, in the partition of a series into levels that is cheapest by squared error
+/// and a price for each change, no level shorter than `shortest` rows. Exact (Jackson et al. 2005; Killick, Fearnhead and
+/// Eckley 2012): for comparison with other programs; [`segment`] chooses price and preparation itself.
+pub fn cheapest_levels(series: &[f64], price: f64, shortest: usize) -> Vec<usize> {
+    let n = series.len();
+    let found = Sums::of(series).partition(n, price, None, shortest.max(1));
+    found.into_iter().filter(|at| *at > 0 && *at < n).collect()
 }
 
 /// Gaps filled by straight lines, ends by the nearest known value.
@@ -199,6 +208,45 @@ mod tests {
         let sums = Sums::of(&NILE);
         let cost = sums.level(0, 28) + sums.level(28, 100) + 122_483.911_282_690_62;
         assert!((cost - 1_719_941.105_727_138_5).abs() < 1e-3, "{cost}");
+    }
+
+    /// The same by the public function, and whatever is dropped on the way, the partition is that of trying every start.
+    #[test]
+    fn nothing_is_lost_by_dropping_starts() {
+        assert_eq!(cheapest_levels(&NILE, 122_483.911_282_690_62, 2), [28]);
+        let mut noise = Noise::new(43);
+        for case in 0..60 {
+            let (n, every) = (20 + 4 * case, 9 + case / 3);
+            let steps = |i: usize| real((i / every) * 7 % 5);
+            let y: Vec<f64> = (0..n).map(|i| steps(i) + 0.1 * real(i % 40) + noise.normal()).collect();
+            let sums = Sums::of(&y);
+            for (price, line, shortest) in [
+                (6.0, None, 1),
+                (6.0, None, 5),
+                (8.0, Some(4.0), 2),
+                (8.0, Some(4.0), 3),
+                (2.0, Some(0.5), 6),
+            ] {
+                let found = sums.partition(n, price, line, shortest);
+                assert_eq!(found, every_start(&sums, n, price, line, shortest), "{case} {price} {shortest}");
+            }
+        }
+    }
+
+    fn every_start(sums: &Sums, n: usize, price: f64, line: Option<f64>, shortest: usize) -> Vec<usize> {
+        let mut ways = vec![(f64::INFINITY, Vec::new()); n + 1];
+        ways[0] = (-price, vec![0]);
+        for to in shortest..=n {
+            for start in 0..=to - shortest {
+                let cost = ways[start].0 + price + sums.cost(start, to, line);
+                if cost < ways[to].0 {
+                    let mut way = ways[start].1.clone();
+                    way.push(to);
+                    ways[to] = (cost, way);
+                }
+            }
+        }
+        ways[n].1.clone()
     }
 
     #[test]

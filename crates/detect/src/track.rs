@@ -4,6 +4,8 @@
 //! minutes that resemble each other do not count as independent witnesses. Two detectors read the blocks: a CUSUM
 //! for small lasting moves and Bayesian online detection for steps.
 
+mod mean;
+
 use std::collections::VecDeque;
 
 use notchwatch_model::{Direction, Regime, Span, Time};
@@ -15,10 +17,13 @@ use crate::cusum::{Cusum, llr};
 use crate::ewma::Ewma;
 use crate::noise::Wander;
 use crate::num::{single, whole};
+use mean::Mean;
 
 /// Block means held for dating and for slopes. When full, the older half is merged in pairs, so that the newest day is
 /// held block by block and weeks before it ever more coarsely.
 const HELD: usize = 96;
+/// Room for them grows by so many.
+const HELD_ROOM: usize = 8;
 /// Once it judges, wander is learned this many blocks late, and from blocks that led to no symptom: a change must not
 /// raise its own bar.
 const LATE: u32 = 24;
@@ -89,16 +94,6 @@ struct Side {
     from: Time,
     blocks: u16,
     slots: u16,
-}
-
-/// A block mean as it is held for dating.
-#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
-pub(crate) struct Mean {
-    /// Begin of the block, in whole seconds after the track's origin.
-    at_s: u32,
-    pub(crate) z: f32,
-    /// Whether wander may be learned from it.
-    fair: bool,
 }
 
 /// Evidence that a descriptor moved.
@@ -254,7 +249,7 @@ impl Track {
     /// Begin and mean of each block held, oldest first.
     pub(crate) fn means(&self) -> impl Iterator<Item = (Time, f64)> {
         let origin = self.origin.unwrap_or_default();
-        self.held.iter().map(move |m| (origin + Span::from_secs(i64::from(m.at_s)), f64::from(m.z)))
+        self.held.iter().map(move |m| (origin + Span::from_secs(i64::from(m.at_s())), f64::from(m.z)))
     }
 
     fn close(&mut self, settings: &Settings, judging: bool, learning: bool) {
@@ -265,7 +260,11 @@ impl Track {
         if self.held.len() >= HELD {
             self.merge_older_half();
         }
-        self.held.push_back(Mean { at_s, z: single(block.z), fair: learning });
+        // No room is held that is not used.
+        if self.held.len() == self.held.capacity() {
+            self.held.reserve_exact(HELD_ROOM);
+        }
+        self.held.push_back(Mean::new(at_s, single(block.z), learning));
         self.level.step(block.z, LEVEL_GAIN);
         if judging {
             self.judged = self.judged.saturating_add(1);
@@ -284,7 +283,7 @@ impl Track {
         } else if let Some(late) =
             self.held.len().checked_sub(LATE as usize).and_then(|i| self.held.get(i)).copied()
             && self.judged > LATE
-            && late.fair
+            && late.fair()
             && learning
         {
             self.wander.take(f64::from(late.z), explained(&block));
@@ -292,21 +291,24 @@ impl Track {
     }
 
     fn merge_older_half(&mut self) {
-        let newer = self.held.split_off(HELD / 2);
-        let mut older = std::mem::take(&mut self.held).into_iter();
-        while let Some(first) = older.next() {
-            let second = older.next().unwrap_or(first);
-            let z = f32::midpoint(first.z, second.z);
-            self.held.push_back(Mean { at_s: first.at_s, z, fair: first.fair && second.fair });
+        for i in 0..HELD / 4 {
+            let Some((&first, &second)) = self.held.get(2 * i).zip(self.held.get(2 * i + 1)) else { break };
+            let merged =
+                Mean::new(first.at_s(), f32::midpoint(first.z, second.z), first.fair() && second.fair());
+            if let Some(slot) = self.held.get_mut(i) {
+                *slot = merged;
+            }
         }
-        self.held.extend(newer);
+        drop(self.held.drain(HELD / 4..HELD / 2));
     }
 
     /// A symptom was raised: blocks from its onset on are no measure of normal wander.
     pub(crate) fn disown(&mut self, onset: Time) {
         let origin = self.origin.unwrap_or_default();
         for mean in &mut self.held {
-            mean.fair = mean.fair && origin + Span::from_secs(i64::from(mean.at_s)) < onset;
+            if origin + Span::from_secs(i64::from(mean.at_s())) >= onset {
+                mean.disown();
+            }
         }
     }
 

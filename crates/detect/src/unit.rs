@@ -6,7 +6,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use notchwatch_model::{ChannelIx, ChannelName, Regime, Row, SymptomChange, Time};
+use notchwatch_model::{AsBuilt, ChannelIx, ChannelName, ChannelValue, Regime, Row, SymptomChange, Time};
 use serde::{Deserialize, Serialize};
 
 use crate::Plan;
@@ -148,10 +148,37 @@ impl UnitModel {
         }
     }
 
+    /// Begins channels with as-built levels: what they learned is dropped, and they judge by the levels until they have
+    /// learned from their own samples. Their symptoms end with the next row. Channels that the class does not judge by
+    /// level are left as they are.
+    pub fn seed(&mut self, plan: &Plan, at: Time, levels: &[AsBuilt]) {
+        for (channel, plan) in self.channels.iter_mut().zip(&plan.channels) {
+            let mine = || levels.iter().filter(|level| level.channel == plan.name);
+            if mine().next().is_none() || !plan.judged || plan.value != ChannelValue::Number {
+                continue;
+            }
+            let slot = |regime: Regime| regime.slot().and_then(|slot| u8::try_from(slot).ok());
+            channel.begin(plan, at, mine().map(|l| (l.state.and_then(slot), l.level, l.spread)));
+        }
+    }
+
     /// Judged channels that still learn, with their progress from 0 to 1. A channel that was never measured is at 0.
     pub fn learning(&self, plan: &Plan) -> BTreeMap<ChannelName, f64> {
+        self.progress(plan, false)
+    }
+
+    /// Channels that judge by as-built levels alone, with the progress of their own learning from 0 to 1.
+    pub fn seeded(&self, plan: &Plan) -> BTreeMap<ChannelName, f64> {
+        self.progress(plan, true)
+    }
+
+    fn progress(&self, plan: &Plan, seeded: bool) -> BTreeMap<ChannelName, f64> {
         let now = self.last.unwrap_or_default();
-        let pairs = self.channels.iter().zip(&plan.channels).filter(|(_, p)| p.judged);
+        let pairs = self
+            .channels
+            .iter()
+            .zip(&plan.channels)
+            .filter(|(c, p)| p.judged && c.judge.as_ref().is_some_and(|j| j.seeded()) == seeded);
         pairs
             .map(|(c, p)| {
                 let progress = c.judge.as_ref().map_or(0.0, |j| j.progress(&c.pace, &plan.settings, now));

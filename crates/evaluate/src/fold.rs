@@ -12,7 +12,7 @@ use notchwatch_model::{ChannelName, Class, Decision, DecisionId, Fact, MachinePa
 use serde::{Deserialize, Serialize};
 
 /// Form of a snapshot's bytes; moves when the state's shape or the meaning of a number in it changes.
-const FORM: u32 = 7;
+const FORM: u32 = 8;
 
 /// What a unit's fold needs to know besides its data. Shared by the units of a class where it can be.
 #[derive(Debug, Clone)]
@@ -179,6 +179,9 @@ impl Fold {
         let renewed: Vec<ChannelName> = renewed(fact).into_iter().collect();
         if !renewed.is_empty() {
             self.model.accept_level(&context.plan, &renewed);
+        }
+        if let Fact::AsBuilt { levels, .. } = fact {
+            self.model.seed(&context.plan, now, levels);
         }
         self.rehold(context);
         changed

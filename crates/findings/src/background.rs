@@ -64,7 +64,11 @@ impl Background {
             Fact::Visit { place, purpose: Purpose::Fuelling, .. } => {
                 self.add(at, What::Fuelled(place.clone()));
             }
-            Fact::FaultCode { .. } | Fact::Maintenance { .. } | Fact::Visit { .. } | Fact::Note { .. } => {}
+            Fact::FaultCode { .. }
+            | Fact::Maintenance { .. }
+            | Fact::Visit { .. }
+            | Fact::AsBuilt { .. }
+            | Fact::Note { .. } => {}
         }
     }
 

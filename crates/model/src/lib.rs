@@ -48,8 +48,8 @@ pub use state::{OperatingState, Regime, StateFilter};
 pub use symptom::{Change, Direction, Symptom, SymptomChange, SymptomId, SymptomKind};
 pub use time::{Span, Time, TimeError};
 pub use timeline::{
-    Activity, FAULT_CODE_CHANNEL, Fact, FactKind, MAX_AHEAD, MAX_PARTS, MAX_TEXT_CHARS, MAX_WORD_CHARS,
-    NewEntry, OilResult, Origin, Purpose, REACHES_BACK, SOFTWARE_CHANNEL, TextState, TimelineEntry,
-    TimelineId, Verdict, Withdrawal, Written, WrittenError, codes, effective,
+    Activity, AsBuilt, FAULT_CODE_CHANNEL, Fact, FactKind, MAX_AHEAD, MAX_LEVELS, MAX_PARTS, MAX_TEXT_CHARS,
+    MAX_WORD_CHARS, NewEntry, OilResult, Origin, Purpose, REACHES_BACK, SOFTWARE_CHANNEL, TextState,
+    TimelineEntry, TimelineId, Verdict, Withdrawal, Written, WrittenError, codes, effective,
 };
 pub use uom::{Dimension, Uom, UomError};

@@ -10,8 +10,8 @@ mod written;
 
 use serde::{Deserialize, Serialize};
 
-pub use check::{MAX_PARTS, MAX_TEXT_CHARS, MAX_WORD_CHARS};
-pub use fact::{Activity, Fact, FactKind, OilResult, Origin, Purpose, Verdict};
+pub use check::{MAX_LEVELS, MAX_PARTS, MAX_TEXT_CHARS, MAX_WORD_CHARS};
+pub use fact::{Activity, AsBuilt, Fact, FactKind, OilResult, Origin, Purpose, Verdict};
 pub use texts::TextState;
 pub use written::{Written, WrittenError};
 

@@ -11,6 +11,7 @@ pub use unjudged::Unjudged;
 use std::collections::BTreeMap;
 
 use notchwatch_model::{ChannelName, MachinePart, Seq, Time, TimelineId, UnitComms, UnitKey};
+use serde::{Deserialize, Serialize};
 
 use crate::CommsSnapshot;
 
@@ -81,4 +82,17 @@ pub struct UnitProgress {
     pub conflicts: u64,
     /// Progress of learning by channel, 0 to 1; a channel that is done is left out.
     pub learning: BTreeMap<ChannelName, f64>,
+    /// Channels judged by as-built levels alone, with the progress of their own learning.
+    pub seeded: BTreeMap<ChannelName, f64>,
+    /// How likely a lasting change is; `None` of what was written before it was told.
+    pub chances: Option<Chances>,
+}
+
+/// Calibrated probabilities that something is not what it was.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Chances {
+    /// Of any channel of the unit.
+    pub unit: f64,
+    /// Of channels for which something speaks; of the others it is below the prior.
+    pub channels: BTreeMap<ChannelName, f64>,
 }

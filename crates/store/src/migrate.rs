@@ -83,6 +83,12 @@ const MIGRATIONS: &[Migration] = &[
         sqlite: include_str!("../../../migrations/sqlite/0011_journal_index.sql"),
         postgres: include_str!("../../../migrations/postgres/0011_journal_index.sql"),
     },
+    Migration {
+        version: 12,
+        name: "seeded",
+        sqlite: include_str!("../../../migrations/sqlite/0012_seeded.sql"),
+        postgres: include_str!("../../../migrations/postgres/0012_seeded.sql"),
+    },
 ];
 
 /// Held while migrating, so that two processes that start at once do not both migrate.

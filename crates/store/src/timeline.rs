@@ -220,6 +220,9 @@ async fn record(
         &same,
     ];
     tx.execute(sql, values).await?;
+    if new.fact.kind() == FactKind::AsBuilt {
+        audited(tx, now, by.as_str(), "give as-built levels", &format!("{} {id}", new.unit)).await?;
+    }
     let entry = TimelineEntry {
         id: Some(TimelineId(id)),
         unit: new.unit.clone(),

@@ -99,6 +99,8 @@ async fn link(store: &Store, register: &Register, now: Time) -> Done<()> {
                 repeats: 3,
                 conflicts: 0,
                 learning: std::collections::BTreeMap::new(),
+                seeded: std::collections::BTreeMap::new(),
+                chances: None,
             });
             commit.comms.push(UnitComms {
                 unit: unit.key(),

@@ -152,6 +152,8 @@ fn entry(row: EntryText) -> Result<NewEntry, Wrong> {
     let unit: UnitId = parsed("unit", needed("unit", filled(row.unit.clone()))?)?;
     let engine = filled(row.engine.clone()).map(|text| parsed::<EngineSerial>("engine", text)).transpose()?;
     let written = Written {
+        // As-built levels come by the API only.
+        levels: None,
         results: results(&row)?,
         code: filled(row.code),
         active: row.active,

@@ -56,22 +56,42 @@ impl Sums {
         if line + line_price < level { (line, true) } else { (level, false) }
     }
 
-    /// Cheapest partition of `n` rows: nought, the first rows of all segments but the first, and `n`.
+    /// Cheapest partition of `n` rows: nought, the first rows of all segments but the first, and `n`. Without a price of
+    /// lines there are none.
+    ///
+    /// A start that has fallen behind the cheapest way to a row can never be worth more than that row as a start, and is
+    /// dropped (Killick, Fearnhead and Eckley 2012) once that row may begin a segment. Cutting a line in two costs one line
+    /// more, so it must have fallen behind by that much.
     #[expect(clippy::indexing_slicing, reason = "indices run over tables of n + 1 entries made here")]
-    pub(super) fn partition(&self, n: usize, price: f64, line_price: f64, shortest: usize) -> Vec<usize> {
+    pub(super) fn partition(
+        &self,
+        n: usize,
+        price: f64,
+        line_price: Option<f64>,
+        shortest: usize,
+    ) -> Vec<usize> {
         let mut cheapest = vec![f64::INFINITY; n + 1];
         let mut from = vec![0_usize; n + 1];
         cheapest[0] = -price;
+        // A start, what the cheapest way over it comes to, and up to which row it takes part.
+        let mut starts: Vec<(usize, f64, usize)> = Vec::new();
+        // Of two rows there is no line, so that cutting one may cost more than its price.
+        let prunes = line_price.is_none() || shortest >= LINE_ROWS;
         for to in shortest..=n {
-            for start in 0..=to - shortest {
-                if cheapest[start].is_finite() {
-                    let (left, is_line) = self.best(start, to, line_price);
-                    let cost = cheapest[start] + left + if is_line { line_price } else { 0.0 } + price;
-                    if cost < cheapest[to] {
-                        cheapest[to] = cost;
-                        from[to] = start;
-                    }
+            starts.retain(|s| s.2 > to);
+            if cheapest[to - shortest].is_finite() {
+                starts.push((to - shortest, 0.0, usize::MAX));
+            }
+            for (start, way, _) in &mut starts {
+                *way = cheapest[*start] + self.cost(*start, to, line_price);
+                if *way + price < cheapest[to] {
+                    cheapest[to] = *way + price;
+                    from[to] = *start;
                 }
+            }
+            let behind = cheapest[to] + line_price.unwrap_or(0.0);
+            for start in starts.iter_mut().filter(|s| prunes && s.1 > behind) {
+                start.2 = start.2.min(to + shortest);
             }
         }
         let mut found = vec![n];
@@ -82,6 +102,13 @@ impl Sums {
         }
         found.reverse();
         found
+    }
+
+    /// What a segment costs, without the price of the change that begins it.
+    pub(super) fn cost(&self, from: usize, to: usize, line_price: Option<f64>) -> f64 {
+        let Some(line_price) = line_price else { return self.level(from, to) };
+        let (left, is_line) = self.best(from, to, line_price);
+        left + if is_line { line_price } else { 0.0 }
     }
 }
 

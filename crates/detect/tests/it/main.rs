@@ -11,4 +11,5 @@ mod healthy;
 mod outside;
 mod properties;
 mod real_input;
+mod seeded;
 mod unknown;

@@ -5,8 +5,10 @@
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 
-use notchwatch_model::{Time, UnitKey};
-use notchwatch_store::UnitProgress;
+use notchwatch_detect::calibrate::PRIOR;
+use notchwatch_detect::{Plan, UnitModel};
+use notchwatch_model::{ChannelName, Time, UnitKey};
+use notchwatch_store::{Chances, UnitProgress};
 
 use super::Evaluator;
 use crate::EvaluateError;
@@ -71,6 +73,7 @@ impl Totals {
 impl Evaluator {
     pub(super) fn progress(&self, key: &UnitKey) -> Option<UnitProgress> {
         let line = self.lines.get(key)?;
+        let (model, plan) = (line.fold().model(), line.context.plan.as_ref());
         Some(UnitProgress {
             unit: key.clone(),
             judged: line.fold().last(),
@@ -78,7 +81,9 @@ impl Evaluator {
             samples: line.fold().samples(),
             repeats: line.repeats,
             conflicts: line.conflicts,
-            learning: line.fold().model().learning(&line.context.plan),
+            learning: model.learning(plan),
+            seeded: model.seeded(plan),
+            chances: Some(chances(model, plan)),
         })
     }
 
@@ -101,5 +106,18 @@ impl Evaluator {
         let now = Lag { messages, judged_to, ready: true };
         self.lag.send_if_modified(|lag| std::mem::replace(lag, now) != now);
         Ok(())
+    }
+}
+
+/// Probabilities of a lasting change, at the usual prior, to four digits behind the point: more is not known of them.
+fn chances(model: &UnitModel, plan: &Plan) -> Chances {
+    let rounded = |p: f64| (p * 1e4).round() / 1e4;
+    let of = |(channel, name): (usize, &ChannelName)| {
+        let chance = model.probability(plan, channel, PRIOR);
+        (chance >= PRIOR).then(|| (name.clone(), rounded(chance)))
+    };
+    Chances {
+        unit: rounded(model.any_probability(plan, PRIOR)),
+        channels: plan.names().enumerate().filter_map(of).collect(),
     }
 }

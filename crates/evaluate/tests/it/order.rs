@@ -7,8 +7,8 @@ use std::time::Duration;
 
 use notchwatch_detect::Settings;
 use notchwatch_model::{
-    Activity, ChannelIx, Fact, FindingKind, MachinePart, NewEntry, Origin, Outcome, RailwayFilter, Sample,
-    Span, System, Time, TimelineId, Withdrawal,
+    Activity, AsBuilt, ChannelIx, Fact, FindingKind, MachinePart, NewEntry, Origin, Outcome, RailwayFilter,
+    Sample, Span, System, Time, TimelineId, Withdrawal,
 };
 use notchwatch_store::NewMessage;
 
@@ -221,6 +221,44 @@ pub(crate) async fn an_exchanged_sensor_is_no_fault_whenever_it_is_told(engine: 
         told.reverse();
         record(&bench, &told[..2]).await;
         record(&bench, &told[1..]).await;
+        bench.judge(&all[cut..], ends[1]).await;
+        bench.judge(&[], End::Stop).await;
+        assert_eq!(standing(bench.findings().await), expected, "cut at {cut}");
+        assert_eq!(bench.judged().await, judged, "cut at {cut}");
+    }
+}
+
+pub(crate) async fn as_built_levels_judge_at_once_whenever_they_are_told(engine: Engine) {
+    let all = messages();
+    let (untold, judged) = clean(engine).await;
+    // What the unit was built with lies above what it measures from its first sample on.
+    let level =
+        AsBuilt { channel: "pressure".parse().unwrap(), state: None, level: 470_000.0, spread: 4_000.0 };
+    let built = NewEntry {
+        unit: unit(1),
+        engine: None,
+        at: begin() - Span::from_days(2),
+        fact: Fact::AsBuilt { levels: vec![level], text: "acceptance run".into() },
+    };
+    let first = Judging::new(engine).await;
+    record(&first, std::slice::from_ref(&built)).await;
+    first.judge(&all[..20], End::Stop).await;
+    let progress = first.0.store.progress(&RailwayFilter::All).await.unwrap();
+    let (learning, seeded) = (&progress[0].learning, &progress[0].seeded);
+    assert!(learning.is_empty() && seeded.len() == 1, "{progress:?}");
+    first.judge(&all[20..], End::Stop).await;
+    let expected = standing(first.findings().await);
+    let begins = expected.iter().map(|f| f.onset).min().unwrap();
+    assert!(begins - begin() < Span::from_hours(4), "{expected:#?}");
+    assert!(untold.iter().all(|f| f.onset - begin() > Span::from_days(3)), "{untold:#?}");
+    let chances = first.0.store.progress(&RailwayFilter::All).await.unwrap()[0].chances.clone().unwrap();
+    assert!(chances.unit > 0.9 && chances.channels.values().all(|p| *p > 0.9), "{chances:?}");
+    // Told in the middle, after everything, and with kills between.
+    for (cut, ends) in [(330, [End::Kill, End::Stop]), (all.len(), [End::Stop, End::Kill])] {
+        let bench = Judging::new(engine).await;
+        bench.judge(&all[..cut], ends[0]).await;
+        record(&bench, std::slice::from_ref(&built)).await;
+        record(&bench, std::slice::from_ref(&built)).await;
         bench.judge(&all[cut..], ends[1]).await;
         bench.judge(&[], End::Stop).await;
         assert_eq!(standing(bench.findings().await), expected, "cut at {cut}");

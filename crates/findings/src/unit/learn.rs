@@ -39,12 +39,13 @@ impl UnitFindings {
     }
 }
 
-/// Channels that learn anew by a fact.
+/// Channels that learn anew by a fact, or begin with a level that it tells.
 pub fn renewed(fact: &Fact) -> BTreeSet<ChannelName> {
     match fact {
         Fact::Maintenance { activity, channels, .. } if activity.changes() => {
             channels.iter().cloned().collect()
         }
+        Fact::AsBuilt { levels, .. } => levels.iter().map(|level| level.channel.clone()).collect(),
         _ => BTreeSet::new(),
     }
 }

@@ -1,6 +1,9 @@
 //! What an entry may hold: lengths, counts, characters.
 
-use super::{Fact, OilResult};
+use std::collections::HashSet;
+
+use super::{AsBuilt, Fact, OilResult};
+use crate::Regime;
 
 /// Longest text of a note or a description, in characters.
 pub const MAX_TEXT_CHARS: usize = 2000;
@@ -8,6 +11,8 @@ pub const MAX_TEXT_CHARS: usize = 2000;
 pub const MAX_WORD_CHARS: usize = 100;
 /// Most results of one oil sample, and most channels that one action names.
 pub const MAX_PARTS: usize = 50;
+/// Most as-built levels of one entry: every channel of a large class in every operating state.
+pub const MAX_LEVELS: usize = 1000;
 
 impl Fact {
     /// What is wrong with it, with the field it is wrong in; `Ok` when nothing is.
@@ -16,16 +21,21 @@ impl Fact {
             Fact::FaultCode { code, text, .. } => word("code", code).and_then(|()| text_of(text, false)),
             Fact::OilSample { sample, results } => {
                 maybe_word("sample", sample)?;
-                some("results", results.len(), 1)?;
+                some("results", results.len(), 1, MAX_PARTS)?;
                 results.iter().try_for_each(result)
             }
             Fact::Maintenance { item, channels, text, .. } => {
                 maybe_word("item", item)?;
-                some("channels", channels.len(), 0)?;
+                some("channels", channels.len(), 0, MAX_PARTS)?;
                 text_of(text, false)
             }
             Fact::Software { version } => word("version", version),
             Fact::Visit { place, text, .. } => word("place", place).and_then(|()| text_of(text, false)),
+            Fact::AsBuilt { levels, text } => {
+                some("levels", levels.len(), 1, MAX_LEVELS)?;
+                as_built(levels)?;
+                text_of(text, false)
+            }
             Fact::Note { text } => text_of(text, true),
         }
     }
@@ -46,9 +56,29 @@ fn result(result: &OilResult) -> Result<(), (&'static str, String)> {
     word("results", &result.uom)
 }
 
-fn some(field: &'static str, count: usize, least: usize) -> Result<(), (&'static str, String)> {
-    if count < least || count > MAX_PARTS {
-        return Err((field, format!("holds {count} entries, {least} to {MAX_PARTS} are allowed")));
+/// Each state of a channel once, with a level and a spread that a model can judge by.
+fn as_built(levels: &[AsBuilt]) -> Result<(), (&'static str, String)> {
+    let mut seen = HashSet::new();
+    for AsBuilt { channel, state, level, spread } in levels {
+        let wrong = if !level.is_finite() {
+            "the level is no finite number"
+        } else if !(spread.is_finite() && *spread > 0.0) {
+            "the spread is no finite number above nought"
+        } else if *state == Some(Regime::Unknown) {
+            "nothing is judged in an unknown operating state"
+        } else if !seen.insert((channel, *state)) {
+            "an operating state is given twice"
+        } else {
+            continue;
+        };
+        return Err(("levels", format!("{channel}: {wrong}")));
+    }
+    Ok(())
+}
+
+fn some(field: &'static str, count: usize, least: usize, most: usize) -> Result<(), (&'static str, String)> {
+    if count < least || count > most {
+        return Err((field, format!("holds {count} entries, {least} to {most} are allowed")));
     }
     Ok(())
 }
@@ -88,6 +118,17 @@ mod tests {
     use super::*;
     use crate::{Activity, Purpose};
 
+    fn as_built(levels: &[(Option<Regime>, f64, f64)]) -> Fact {
+        let channel = crate::ChannelName::new("oil_pressure").unwrap();
+        let level = |(state, level, spread): &(Option<Regime>, f64, f64)| AsBuilt {
+            channel: channel.clone(),
+            state: *state,
+            level: *level,
+            spread: *spread,
+        };
+        Fact::AsBuilt { levels: levels.iter().map(level).collect(), text: String::new() }
+    }
+
     fn oil(quantity: &str, value: f64, uom: &str) -> Fact {
         let result = OilResult { quantity: quantity.into(), value, uom: uom.into(), verdict: None };
         Fact::OilSample { sample: String::new(), results: vec![result] }
@@ -105,6 +146,11 @@ mod tests {
             (oil("Iron", 1.0, "mg/kg"), "results", "lower-case"),
             (oil("iron", f64::NAN, "mg/kg"), "results", "finite"),
             (oil("iron", 1.0, ""), "results", "empty"),
+            (as_built(&[]), "levels", "0 entries"),
+            (as_built(&[(None, f64::INFINITY, 1.0)]), "levels", "the level"),
+            (as_built(&[(None, 1.0, 0.0)]), "levels", "the spread"),
+            (as_built(&[(Some(Regime::Unknown), 1.0, 1.0)]), "levels", "unknown"),
+            (as_built(&[(None, 1.0, 1.0), (None, 2.0, 1.0)]), "levels", "twice"),
             (
                 Fact::Visit { place: String::new(), purpose: Purpose::Shop, text: String::new() },
                 "place",
@@ -128,6 +174,10 @@ mod tests {
         for (fact, line) in [
             (work, "replace, injector 4, fuel: leaking"),
             (oil("iron", 120.0, "mg/kg"), "oil sample: iron 120 mg/kg"),
+            (
+                as_built(&[(None, 3e5, 4e3), (Some(Regime::Notch(8)), 5e5, 4e3)]),
+                "as-built levels of oil_pressure",
+            ),
         ] {
             assert_eq!(fact.check(), Ok(()));
             assert_eq!(fact.line(), line);

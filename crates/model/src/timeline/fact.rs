@@ -2,9 +2,11 @@
 //!
 //! Owns the kinds and their words. What each may hold is checked in `check`.
 
+use std::collections::BTreeSet;
+
 use serde::{Deserialize, Serialize};
 
-use crate::{ChannelName, System};
+use crate::{ChannelName, Regime, System};
 
 macro_rules! words {
     ($(#[$doc:meta])* $name:ident, $what:literal, $($(#[$variant_doc:meta])* $variant:ident = $word:literal),+ $(,)?) => {
@@ -48,6 +50,8 @@ words!(
     Software = "software",
     /// The unit was at a place for a purpose.
     Visit = "visit",
+    /// Levels of channels as measured when the engine was released.
+    AsBuilt = "as-built",
     /// A remark.
     Note = "note",
 );
@@ -137,6 +141,20 @@ pub struct OilResult {
     pub verdict: Option<Verdict>,
 }
 
+/// Level of a channel as measured in the acceptance run.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct AsBuilt {
+    /// The channel.
+    pub channel: ChannelName,
+    /// Operating state that it holds for; every state that has none of its own when absent.
+    #[serde(default)]
+    pub state: Option<Regime>,
+    /// Level, in the channel's stored unit of measure. Finite.
+    pub level: f64,
+    /// Standard deviation of single samples about it, in the same. Above nought.
+    pub spread: f64,
+}
+
 /// What an entry says.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -190,6 +208,15 @@ pub enum Fact {
         #[serde(default)]
         text: String,
     },
+    /// Levels as measured when the engine was released (acceptance run): the channels begin with them, and what they learned
+    /// before is dropped.
+    AsBuilt {
+        /// The levels.
+        levels: Vec<AsBuilt>,
+        /// More words.
+        #[serde(default)]
+        text: String,
+    },
     /// A remark.
     Note {
         /// The remark.
@@ -206,6 +233,7 @@ impl Fact {
             Fact::Maintenance { .. } => FactKind::Maintenance,
             Fact::Software { .. } => FactKind::Software,
             Fact::Visit { .. } => FactKind::Visit,
+            Fact::AsBuilt { .. } => FactKind::AsBuilt,
             Fact::Note { .. } => FactKind::Note,
         }
     }
@@ -231,6 +259,11 @@ impl Fact {
             }
             Fact::Software { version } => format!("software {version}"),
             Fact::Visit { place, purpose, text } => with(format!("{} at {place}", purpose.word()), text),
+            Fact::AsBuilt { levels, text } => {
+                let channels: BTreeSet<&str> = levels.iter().map(|l| l.channel.as_str()).collect();
+                let names = channels.into_iter().collect::<Vec<_>>().join(", ");
+                with(format!("as-built levels of {names}"), text)
+            }
             Fact::Note { text } => text.clone(),
         }
     }

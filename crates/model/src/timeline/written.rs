@@ -2,7 +2,7 @@
 //!
 //! Owns which fields belong to which kind. Refuses a field that the kind does not have, so that nothing written is lost.
 
-use super::{Activity, Fact, FactKind, OilResult, Purpose};
+use super::{Activity, AsBuilt, Fact, FactKind, OilResult, Purpose};
 use crate::{ChannelName, System};
 
 /// Fields of an entry. Those that a kind does not have must be absent.
@@ -32,6 +32,8 @@ pub struct Written {
     pub place: Option<String>,
     /// Why there.
     pub purpose: Option<String>,
+    /// As-built levels.
+    pub levels: Option<Vec<AsBuilt>>,
 }
 
 /// What is wrong with a field: its name, and what would be right.
@@ -65,6 +67,9 @@ impl Written {
                 purpose: parsed::<Purpose>("purpose", &needed("purpose", self.purpose.take())?)?,
                 text: words(),
             },
+            FactKind::AsBuilt => {
+                Fact::AsBuilt { levels: needed("levels", self.levels.take())?, text: words() }
+            }
             FactKind::Note => Fact::Note { text: needed("text", text.clone())? },
         };
         let has_text = !matches!(kind, FactKind::OilSample | FactKind::Software);
@@ -90,6 +95,7 @@ impl Written {
             ("version", self.version.is_some()),
             ("place", self.place.is_some()),
             ("purpose", self.purpose.is_some()),
+            ("levels", self.levels.is_some()),
         ]
         .into_iter()
         .find_map(|(field, there)| there.then_some(field))

@@ -50,7 +50,8 @@ impl Store {
 
     /// How far each unit is judged, and what it still has to learn.
     pub async fn progress(&self, filter: &RailwayFilter) -> Result<Vec<UnitProgress>> {
-        let sql = "SELECT u.railway, u.unit, p.judged, p.received, p.samples, p.repeats, p.conflicts, p.learning \
+        let sql = "SELECT u.railway, u.unit, p.judged, p.received, p.samples, p.repeats, p.conflicts, \
+                   p.learning, p.seeded, p.chances \
                    FROM progress p JOIN unit u ON u.unit_no = p.unit_no \
                    WHERE ($1 OR u.railway IN TEXTS($2)) ORDER BY u.railway, u.unit";
         let (all, railways) = seen(filter);
@@ -109,6 +110,8 @@ pub(crate) fn pack_progress(
         fresh.insert(number(units, &one.unit)?, one);
     }
     let learning = fresh.values().map(|p| json(&p.learning)).collect::<Result<Vec<_>>>()?;
+    let seeded = fresh.values().map(|p| json(&p.seeded)).collect::<Result<Vec<_>>>()?;
+    let chances = fresh.values().map(|p| json(&p.chances)).collect::<Result<Vec<_>>>()?;
     Ok(vec![
         ("unit_no", Column::ints(fresh.keys().copied())),
         ("judged", Column::Ints(fresh.values().map(|p| p.judged.map(Time::micros)).collect())),
@@ -117,6 +120,8 @@ pub(crate) fn pack_progress(
         ("repeats", Column::ints(fresh.values().map(|p| int(p.repeats)))),
         ("conflicts", Column::ints(fresh.values().map(|p| int(p.conflicts)))),
         ("learning", Column::texts(learning)),
+        ("seeded", Column::texts(seeded)),
+        ("chances", Column::texts(chances)),
     ])
 }
 
@@ -124,7 +129,7 @@ pub(crate) fn pack_progress(
 pub(crate) async fn put_progress(tx: &mut Tx, columns: Vec<(&'static str, Column)>) -> Result<()> {
     let merge = "ON CONFLICT (unit_no) DO UPDATE SET judged = excluded.judged, received = excluded.received, \
                  samples = excluded.samples, repeats = excluded.repeats, conflicts = excluded.conflicts, \
-                 learning = excluded.learning";
+                 learning = excluded.learning, seeded = excluded.seeded, chances = excluded.chances";
     tx.insert("progress", columns, merge).await.map(drop)
 }
 
@@ -182,6 +187,8 @@ fn progress(row: &Row) -> Result<UnitProgress> {
         repeats: row.count("repeats")?,
         conflicts: row.count("conflicts")?,
         learning: row.json("learning")?,
+        seeded: row.json("seeded")?,
+        chances: row.json("chances")?,
     })
 }
 

@@ -8,8 +8,8 @@ use notchwatch_model::{
     System, Time, TimeToLimit, UnitKey, Uom, Urgency,
 };
 use notchwatch_store::{
-    Error, EvaluationCommit, EventKind, FindingQuery, FindingUpsert, HistoryEntry, NewDecision, Snapshot,
-    Store, UnitProgress, Verdict,
+    Chances, Error, EvaluationCommit, EventKind, FindingQuery, FindingUpsert, HistoryEntry, NewDecision,
+    Snapshot, Store, UnitProgress, Verdict,
 };
 
 use crate::bed::{Bed, account, at, class, message, only, railway, sample, unit};
@@ -300,6 +300,11 @@ fn progress() -> UnitProgress {
         repeats: 2,
         conflicts: 1,
         learning: BTreeMap::from([(ChannelName::new("oil_temp").unwrap(), 1.0 / 3.0)]),
+        seeded: BTreeMap::from([(ChannelName::new("oil_pressure").unwrap(), 0.25)]),
+        chances: Some(Chances {
+            unit: 0.02,
+            channels: BTreeMap::from([(ChannelName::new("oil_pressure").unwrap(), 0.0125)]),
+        }),
     }
 }
 

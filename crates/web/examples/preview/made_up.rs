@@ -350,6 +350,8 @@ pub(crate) async fn fill(store: &Store, now: Time) -> Result<(), Box<dyn Error>>
             } else {
                 BTreeMap::new()
             },
+            seeded: BTreeMap::new(),
+            chances: None,
         });
     }
     store.commit_evaluation(commit, now - Span::from_mins(5)).await?;

@@ -4,7 +4,7 @@ use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::Uri;
 use notchwatch_desk::TimelineSpan;
-use notchwatch_model::{Fact, FactKind, OilResult, Span, System, Time, TimelineEntry};
+use notchwatch_model::{AsBuilt, Fact, FactKind, OilResult, Span, System, Time, TimelineEntry};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
@@ -24,7 +24,7 @@ pub(crate) struct TimelineParams {
     from: Option<String>,
     /// Event time, RFC 3339, not included. Now when absent.
     to: Option<String>,
-    /// `fault-code`, `oil-sample`, `maintenance`, `software`, `visit` or `note`.
+    /// `fault-code`, `oil-sample`, `maintenance`, `software`, `visit`, `as-built` or `note`.
     kind: Option<String>,
     /// `true`: withdrawn entries too.
     withdrawn: Option<String>,
@@ -47,7 +47,7 @@ pub(crate) struct EntryView {
     by: Option<String>,
     /// `api`, `file` or `channel`.
     origin: &'static str,
-    /// `fault-code`, `oil-sample`, `maintenance`, `software`, `visit` or `note`.
+    /// `fault-code`, `oil-sample`, `maintenance`, `software`, `visit`, `as-built` or `note`.
     kind: &'static str,
     /// All of it in one line.
     line: String,
@@ -75,6 +75,8 @@ pub(crate) struct EntryView {
     place: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     purpose: Option<&'static str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    levels: Option<Vec<LevelView>>,
     /// Who took it back, when and why.
     withdrawn: Option<WithdrawalView>,
 }
@@ -88,6 +90,18 @@ pub(crate) struct ResultView {
     uom: String,
     /// `normal`, `high`, `low`, or null when the laboratory said nothing.
     verdict: Option<&'static str>,
+}
+
+/// An as-built level.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = AsBuiltLevelView)]
+pub(crate) struct LevelView {
+    channel: String,
+    /// Operating state; null for every one that has no level of its own.
+    state: Option<String>,
+    /// In the channel's stored unit of measure.
+    level: f64,
+    spread: f64,
 }
 
 /// A withdrawal.
@@ -141,6 +155,7 @@ impl EntryView {
             version: None,
             place: None,
             purpose: None,
+            levels: None,
             withdrawn,
         };
         view.say(&entry.fact);
@@ -168,8 +183,21 @@ impl EntryView {
                 self.place = some(place);
                 (self.purpose, self.text) = (Some(purpose.word()), some(text));
             }
+            Fact::AsBuilt { levels, text } => {
+                self.levels = Some(levels.iter().map(level).collect());
+                self.text = some(text);
+            }
             Fact::Note { text } => self.text = some(text),
         }
+    }
+}
+
+fn level(level: &AsBuilt) -> LevelView {
+    LevelView {
+        channel: level.channel.to_string(),
+        state: level.state.map(|state| state.to_string()),
+        level: level.level,
+        spread: level.spread,
     }
 }
 

@@ -6,7 +6,9 @@ use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use bytes::Bytes;
-use notchwatch_model::{EngineSerial, NewEntry, OilResult, Origin, Time, UnitKey, Written};
+use notchwatch_model::{
+    AsBuilt, ChannelName, EngineSerial, NewEntry, OilResult, Origin, Time, UnitKey, Written,
+};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -31,7 +33,7 @@ pub(crate) struct EntryBody {
     engine: Option<String>,
     /// Event time, RFC 3339.
     at: String,
-    /// `fault-code`, `oil-sample`, `maintenance`, `software`, `visit` or `note`.
+    /// `fault-code`, `oil-sample`, `maintenance`, `software`, `visit`, `as-built` or `note`.
     kind: String,
     /// Of a fault code.
     #[serde(default)]
@@ -70,6 +72,27 @@ pub(crate) struct EntryBody {
     /// Of a visit: `fuelling`, `service`, `shop` or `other`.
     #[serde(default)]
     purpose: Option<String>,
+    /// Of an entry of as-built levels, 1 to 1,000. Their channels begin with them: what they learned before is dropped, and they
+    /// judge by the levels until they have learned from their own samples.
+    #[serde(default)]
+    levels: Option<Vec<LevelBody>>,
+}
+
+/// Level of a channel as measured in the acceptance run.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = AsBuiltLevel)]
+pub(crate) struct LevelBody {
+    /// A channel that the class judges by its level.
+    channel: String,
+    /// Operating state: `stopped`, `idle`, `notch-1` to `notch-8`, `dynamic-brake` or `running`; every one that is not given a
+    /// level of its own when absent.
+    #[serde(default)]
+    state: Option<String>,
+    /// In the channel's stored unit of measure.
+    level: f64,
+    /// Standard deviation of single samples, in the same; above 0.
+    spread: f64,
 }
 
 /// One result of an oil sample.
@@ -179,7 +202,13 @@ where
         .map(|all| all.into_iter().map(result).collect::<Result<Vec<_>, _>>())
         .transpose()
         .map_err(|e| wrong("results", e))?;
+    let levels = body
+        .levels
+        .map(|all| all.into_iter().map(level).collect::<Result<Vec<_>, _>>())
+        .transpose()
+        .map_err(|e| wrong("levels", e))?;
     let written = Written {
+        levels,
         code: body.code,
         active: body.active,
         text: body.text,
@@ -200,4 +229,10 @@ where
 fn result(body: ResultBody) -> Result<OilResult, String> {
     let verdict = body.verdict.map(|text| text.parse()).transpose()?;
     Ok(OilResult { quantity: body.quantity, value: body.value, uom: body.uom, verdict })
+}
+
+fn level(body: LevelBody) -> Result<AsBuilt, String> {
+    let channel = ChannelName::new(&body.channel).map_err(|e| e.to_string())?;
+    let state = body.state.map(|text| text.parse()).transpose()?;
+    Ok(AsBuilt { channel, state, level: body.level, spread: body.spread })
 }

@@ -6,7 +6,7 @@ use axum::Json;
 use axum::extract::State;
 use axum::http::Uri;
 use notchwatch_desk::{FleetOrder, FleetUnit};
-use notchwatch_model::{ClassId, CommsState, RailwayId, Register, Span, Time, UnitKey};
+use notchwatch_model::{ChannelName, ClassId, CommsState, RailwayId, Register, Span, Time, UnitKey};
 use notchwatch_store::UnitProgress;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
@@ -69,12 +69,27 @@ pub(crate) struct UnitView {
     conflicts: String,
     /// Channels that have too little history to be judged, with their progress from 0 to 1.
     learning: BTreeMap<String, f64>,
+    /// Channels that are judged by as-built levels alone, with the progress of their own learning.
+    seeded: BTreeMap<String, f64>,
+    /// Calibrated probabilities of a lasting change; null before the first judgement.
+    probability: Option<ProbabilityView>,
     /// State of its link.
     comms: CommsView,
     /// Grade recorded last, at most five minutes old; null before the first.
     health: Option<MarkView>,
     /// Open findings by priority.
     open: OpenView,
+}
+
+/// How likely something of the unit is not what it was, by all evidence so far, when each channel changes once a year. What it is
+/// calibrated on: `crates/detect/doc/methods.md`.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Probabilities)]
+pub(crate) struct ProbabilityView {
+    /// Of any channel, whichever.
+    unit: f64,
+    /// Of channels for which something speaks; of the others it is below 0.008.
+    channels: BTreeMap<String, f64>,
 }
 
 /// Open findings of a unit by priority.
@@ -183,13 +198,19 @@ fn view(fleet: &FleetUnit, register: &Register, now: Time) -> UnitView {
         samples: count(|p| p.samples),
         repeats: count(|p| p.repeats),
         conflicts: count(|p| p.conflicts),
-        learning: progress
-            .map(|p| p.learning.iter().map(|(name, part)| (name.to_string(), *part)).collect())
-            .unwrap_or_default(),
+        learning: progress.map(|p| by_name(&p.learning)).unwrap_or_default(),
+        seeded: progress.map(|p| by_name(&p.seeded)).unwrap_or_default(),
+        probability: progress
+            .and_then(|p| p.chances.as_ref())
+            .map(|c| ProbabilityView { unit: c.unit, channels: by_name(&c.channels) }),
         comms: CommsView::of(fleet),
         health: fleet.health.as_ref().and_then(|h| h.parts.get("unit")).map(MarkView::of),
         open: OpenView { critical, high, medium, low },
     }
+}
+
+fn by_name(channels: &BTreeMap<ChannelName, f64>) -> BTreeMap<String, f64> {
+    channels.iter().map(|(name, part)| (name.to_string(), *part)).collect()
 }
 
 fn state(word: &str) -> Result<CommsState, Problem> {
