@@ -1,7 +1,8 @@
 //! False alarms on healthy series: how many a channel-year, of each kind and in all, with a 95 % interval.
 //!
-//! Generated channels, one sample a minute, of the kinds below: autocorrelation, daily swing, rounding, heavy tails. Each
-//! is judged as an unknown channel, by the chain (its symptoms) and by surprise (its events).
+//! Generated channels, one sample a minute, of the kinds below: autocorrelation, daily swing, rounding, heavy tails. The first
+//! ten are judged as unknown channels, by the chain (its symptoms) and by surprise (its events); the others belong to a unit
+//! that changes notch, which moves their level, and are judged by operating state. Runs on all cores; the result does not depend on them.
 //! Usage: `cargo run --release -p notchwatch-tests --example false_alarms -- [CHANNEL_YEARS] [SEED]`
 
 #![expect(clippy::print_stdout, reason = "printing is what it is for")]
@@ -10,8 +11,8 @@
 use std::collections::BTreeMap;
 
 use notchwatch_detect::Settings;
-use notchwatch_detect::examine::Examiner;
-use notchwatch_model::{Change, FindingKind, Row, Span, Time};
+use notchwatch_detect::examine::{Examiner, generic_class};
+use notchwatch_model::{Change, Class, FindingKind, Row, Span, Time};
 
 #[path = "boards/noise.rs"]
 mod noise;
@@ -28,13 +29,15 @@ struct Kind {
     swing: f64,
     step: f64,
     heavy: bool,
+    /// How far the level moves from notch to notch, in spreads; nought of an unknown channel.
+    notch: f64,
 }
 
 const fn kind(phi: f64, swing: f64, step: f64, heavy: bool) -> Kind {
-    Kind { phi, swing, step, heavy }
+    Kind { phi, swing, step, heavy, notch: 0.0 }
 }
 
-const KINDS: [Kind; 10] = [
+const KINDS: [Kind; 14] = [
     kind(0.0, 0.0, 0.0, false),
     kind(0.9, 0.0, 0.0, false),
     kind(0.99, 0.0, 0.0, false),
@@ -45,23 +48,35 @@ const KINDS: [Kind; 10] = [
     kind(0.99, 2.0, 0.5, false),
     kind(0.9, 1.0, 4.0, false),
     kind(0.0, 0.0, 0.0, true),
+    Kind { notch: 3.0, ..kind(0.0, 0.0, 0.0, false) },
+    Kind { notch: 3.0, ..kind(0.9, 1.0, 0.5, false) },
+    Kind { notch: 10.0, ..kind(0.9, 0.0, 1.0, true) },
+    Kind { notch: 1.0, ..kind(0.99, 2.0, 0.5, false) },
 ];
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let mut arguments = std::env::args().skip(1);
     let years: u64 = arguments.next().map_or(Ok(10), |a| a.parse())?;
     let seed: u64 = arguments.next().map_or(Ok(1), |a| a.parse())?;
+    let begun = std::time::Instant::now();
+    let cores = std::thread::available_parallelism()?.get();
+    let parts: Vec<Result<Counts, String>> = std::thread::scope(|scope| {
+        let start = |core: usize| scope.spawn(move || count((0..years).skip(core).step_by(cores), seed));
+        let running: Vec<_> = (0..cores).map(start).collect();
+        running.into_iter().map(|r| r.join().unwrap_or_else(|_| Err("a thread ended".into()))).collect()
+    });
     let mut found: BTreeMap<String, u64> = BTreeMap::new();
     let (mut machine, mut events) = (0, 0);
-    for (year, kind) in (0..years).zip(KINDS.iter().cycle()) {
-        let mut noise = Noise(seed.wrapping_mul(1_000_003).wrapping_add(year));
-        let (symptoms, own_events) = healthy_year(kind, &mut noise)?;
-        for name in symptoms {
-            machine += 1;
-            *found.entry(name).or_default() += 1;
+    for part in parts {
+        let (symptoms, own_events) = part?;
+        for (name, count) in symptoms {
+            machine += count;
+            *found.entry(name).or_default() += count;
         }
         events += own_events;
     }
+    let took = begun.elapsed().as_secs_f64();
+    println!("{took:.0} s; 10,000 channel-years would take {:.1} h", took / years as f64 * 1e4 / 3600.0);
     println!("{years} channel-years, seed {seed}; a channel-year, with 95 % interval:");
     found.insert("chain, all machine symptoms".into(), machine);
     found.insert("surprise, events (files only)".into(), events);
@@ -73,9 +88,45 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     Ok(())
 }
 
+/// Machine symptoms by name, and events.
+type Counts = (BTreeMap<String, u64>, u64);
+
+/// What these channel-years gave.
+fn count(years: impl Iterator<Item = u64>, seed: u64) -> Result<Counts, String> {
+    let mut counts = Counts::default();
+    for year in years {
+        let place = usize::try_from(year).unwrap_or(0) % KINDS.len();
+        let Some(kind) = KINDS.get(place) else { continue };
+        let mut noise = Noise(seed.wrapping_mul(1_000_003).wrapping_add(year));
+        let (symptoms, events) = healthy_year(kind, &mut noise).map_err(|e| e.to_string())?;
+        for name in symptoms {
+            *counts.0.entry(name).or_default() += 1;
+        }
+        counts.1 += events;
+    }
+    Ok(counts)
+}
+
+/// A unit with a throttle, and a channel that follows it.
+fn unit_class() -> Result<Class, Box<dyn std::error::Error>> {
+    let mut class = generic_class(&["x", "notch"])?;
+    class.operation.notch = class.channels.get(1).map(|c| c.name.clone());
+    class.operation.steady_after_s = 120;
+    if let Some(notch) = class.channels.get_mut(1) {
+        notch.judged = false;
+    }
+    Ok(class)
+}
+
 /// Names of the machine symptoms raised in a year, and the number of events.
 fn healthy_year(kind: &Kind, noise: &mut Noise) -> Result<(Vec<String>, u64), Box<dyn std::error::Error>> {
-    let mut examiner = Examiner::generic(&["x"], &Settings::default())?;
+    let moves = kind.notch > 0.0;
+    let mut examiner = if moves {
+        Examiner::new(&unit_class()?, &Settings::default())
+    } else {
+        Examiner::generic(&["x"], &Settings::default())?
+    };
+    let mut notch = 0.0;
     let start: Time = Time::from_secs_f64(1_767_225_600.0)?;
     let (mut slow, mut names, mut events) = (0.0, Vec::new(), 0);
     for minute in 0..MINUTES {
@@ -83,10 +134,14 @@ fn healthy_year(kind: &Kind, noise: &mut Noise) -> Result<(Vec<String>, u64), Bo
         let draw = if kind.heavy { noise.heavy() } else { noise.normal() };
         slow = kind.phi * slow + (1.0 - kind.phi * kind.phi).sqrt() * draw;
         let phase = time.of_day().secs_f64() / 86_400.0 * std::f64::consts::TAU;
-        let x = 50.0 + slow + kind.swing * phase.sin();
+        if moves && noise.uniform() < 0.05 {
+            notch = (noise.uniform() * 9.0).floor();
+        }
+        let x = 50.0 + slow + kind.swing * phase.sin() + kind.notch * notch;
         let x = if kind.step > 0.0 { (x / kind.step).round() * kind.step } else { x };
-        let given = examiner.row(&Row { time, values: vec![Some(x)] });
-        events += u64::from(given.all >= EVENT);
+        let values = if moves { vec![Some(x), Some(notch)] } else { vec![Some(x)] };
+        let given = examiner.row(&Row { time, values });
+        events += u64::from(!moves && given.all >= EVENT);
         let machine = |c: &&notchwatch_model::SymptomChange| {
             c.change == Change::Raised && c.symptom.kind.about() == FindingKind::Machine
         };
