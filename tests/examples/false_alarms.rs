@@ -80,9 +80,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     println!("{years} channel-years, seed {seed}; a channel-year, with 95 % interval:");
     found.insert("chain, all machine symptoms".into(), machine);
     found.insert("surprise, events (files only)".into(), events);
+    let unknown = (0..years).zip(KINDS.iter().cycle()).filter(|(_, k)| k.notch <= 0.0).count() as u64;
     for (name, count) in found {
         let (low, high) = interval(count as f64);
-        let years = years as f64;
+        // Surprise hears unknown channels only.
+        let years = if name.starts_with("surprise") { unknown } else { years } as f64;
         println!("  {name}: {:.3} ({:.3} to {:.3})", count as f64 / years, low / years, high / years);
     }
     Ok(())
