@@ -2,9 +2,10 @@
 //!
 //! Owns that a caller sees the units and refusals of the caller's railways only.
 
+use std::collections::HashMap;
 use std::sync::Arc;
 
-use notchwatch_model::{Principal, RailwayFilter, Reason, Time, UnitComms};
+use notchwatch_model::{Principal, RailwayFilter, Reason, Time, UnitComms, UnitKey};
 use notchwatch_store::{AuditEntry, Cursor, OwnOutage, Page, QuarantineQuery, QuarantineRow, UnitProgress};
 
 use crate::decide::MAX_PAGE;
@@ -66,6 +67,20 @@ impl Desk {
             comms,
             own_outages: self.store().own_outages(OWN_OUTAGES).await?,
         })
+    }
+
+    /// How far one unit is judged, and the state of its link.
+    pub async fn link(
+        &self,
+        who: &Principal,
+        key: &UnitKey,
+    ) -> Result<(Option<UnitProgress>, Option<UnitComms>)> {
+        let (unit, _) = self.unit(who, key).await?;
+        let own = std::slice::from_ref(key);
+        let comms = self.store().comms_of(own).await?;
+        let progress = self.store().progress_of(own).await?;
+        let links = link::follow(comms, &progress, &HashMap::from([(key.clone(), unit.status)]), self.now());
+        Ok((progress.into_iter().next(), links.into_iter().next()))
     }
 
     /// How many places of the store were found damaged since the start and are left out of what is shown. Says

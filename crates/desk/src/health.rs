@@ -34,9 +34,9 @@ impl Desk {
             ..FindingQuery::default()
         };
         let findings = self.findings(who, open).await?.items;
-        let only = RailwayFilter::Only([key.railway.clone()].into());
-        let progress = self.store().progress(&only).await?.into_iter().find(|p| p.unit == *key);
-        let comms = self.store().comms(&only).await?.into_iter().find(|c| c.unit == *key);
+        let own = std::slice::from_ref(key);
+        let progress = self.store().progress_of(own).await?.pop();
+        let comms = self.store().comms_of(own).await?.pop();
         let none = BTreeMap::new();
         Ok(unit_health(&HealthBasis {
             unit: &unit,
@@ -81,18 +81,15 @@ impl Desk {
     pub async fn record_health(&self) -> Result<usize> {
         let register = self.store().register().await?;
         let findings = self.every_open_finding().await?;
-        let progress: HashMap<UnitKey, UnitProgress> = self
-            .store()
-            .progress(&RailwayFilter::All)
-            .await?
-            .into_iter()
-            .map(|p| (p.unit.clone(), p))
-            .collect();
-        let comms: HashMap<UnitKey, UnitComms> =
-            self.store().comms(&RailwayFilter::All).await?.into_iter().map(|c| (c.unit.clone(), c)).collect();
         let now = self.now();
         let mut written = 0;
         for units in register.units.chunks(UNITS_A_COMMIT) {
+            // A few at a time: what a whole fleet still learns, channel by channel, would be a hundred megabytes.
+            let keys: Vec<UnitKey> = units.iter().map(Unit::key).collect();
+            let progress = self.store().progress_of(&keys).await?.into_iter();
+            let progress: HashMap<UnitKey, UnitProgress> = progress.map(|p| (p.unit.clone(), p)).collect();
+            let comms = self.store().comms_of(&keys).await?.into_iter();
+            let comms: HashMap<UnitKey, UnitComms> = comms.map(|c| (c.unit.clone(), c)).collect();
             let records: Vec<HealthRecord> = units
                 .iter()
                 .filter_map(|unit| {

@@ -39,6 +39,18 @@ pub struct OwnOutage {
     pub title: String,
 }
 
+/// Links of the units for which a condition holds.
+macro_rules! links_sql {
+    ($which:literal) => {
+        concat!(
+            "SELECT u.railway, u.unit, c.state, c.since, c.heard, c.usual, c.quiet_limit, c.clock_offset ",
+            "FROM comms c JOIN unit u ON u.unit_no = c.unit_no WHERE ",
+            $which,
+            " ORDER BY u.railway, u.unit"
+        )
+    };
+}
+
 impl Store {
     /// Records a reading of the clock, with what happened before it.
     pub async fn put_tick(&self, at: Time, trouble: &[String]) -> Result<ClockTick> {
@@ -105,12 +117,17 @@ impl Store {
 
     /// States of links, by railway and unit.
     pub async fn comms(&self, filter: &RailwayFilter) -> Result<Vec<UnitComms>> {
-        let sql = "SELECT u.railway, u.unit, c.state, c.since, c.heard, c.usual, c.quiet_limit, c.clock_offset \
-                   FROM comms c JOIN unit u ON u.unit_no = c.unit_no \
-                   WHERE ($1 OR u.railway IN TEXTS($2)) ORDER BY u.railway, u.unit";
+        let sql = links_sql!("($1 OR u.railway IN TEXTS($2))");
         let (all, railways) = seen(filter);
         let rows = self.shared.db.fetch(sql, values![all, railways]).await?;
         rows.iter().map(unit_comms).collect()
+    }
+
+    /// The same for some units.
+    pub async fn comms_of(&self, units: &[UnitKey]) -> Result<Vec<UnitComms>> {
+        let sql = links_sql!("c.unit_no IN INTS($1)");
+        let numbers: Vec<i64> = self.unit_numbers(units).await?.into_values().collect();
+        self.shared.db.fetch(sql, values![numbers]).await?.iter().map(unit_comms).collect()
     }
 
     /// The newest outages of this service. They concern every railway, and name none.

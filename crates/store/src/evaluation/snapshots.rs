@@ -19,6 +19,18 @@ const KEEP_NEWEST: usize = 3;
 /// How far back one a day is kept: the time behind which data is refused as of a wrong clock (30 days).
 const KEEP_DAILY: Span = Span::from_days(30);
 
+/// Progress of the units for which a condition holds.
+macro_rules! progress_sql {
+    ($which:literal) => {
+        concat!(
+            "SELECT u.railway, u.unit, p.judged, p.received, p.samples, p.repeats, p.conflicts, p.learning, ",
+            "p.seeded, p.chances FROM progress p JOIN unit u ON u.unit_no = p.unit_no WHERE ",
+            $which,
+            " ORDER BY u.railway, u.unit"
+        )
+    };
+}
+
 impl Store {
     /// Newest snapshot of a unit taken at or before an event time (`None`: the newest of all).
     pub async fn snapshot(&self, unit: &UnitKey, at_or_before: Option<Time>) -> Result<Option<Snapshot>> {
@@ -50,13 +62,17 @@ impl Store {
 
     /// How far each unit is judged, and what it still has to learn.
     pub async fn progress(&self, filter: &RailwayFilter) -> Result<Vec<UnitProgress>> {
-        let sql = "SELECT u.railway, u.unit, p.judged, p.received, p.samples, p.repeats, p.conflicts, \
-                   p.learning, p.seeded, p.chances \
-                   FROM progress p JOIN unit u ON u.unit_no = p.unit_no \
-                   WHERE ($1 OR u.railway IN TEXTS($2)) ORDER BY u.railway, u.unit";
+        let sql = progress_sql!("($1 OR u.railway IN TEXTS($2))");
         let (all, railways) = seen(filter);
         let rows = self.shared.db.fetch(sql, values![all, railways]).await?;
         rows.iter().map(progress).collect()
+    }
+
+    /// The same for some units.
+    pub async fn progress_of(&self, units: &[UnitKey]) -> Result<Vec<UnitProgress>> {
+        let sql = progress_sql!("p.unit_no IN INTS($1)");
+        let numbers: Vec<i64> = self.unit_numbers(units).await?.into_values().collect();
+        self.shared.db.fetch(sql, values![numbers]).await?.iter().map(progress).collect()
     }
 }
 

@@ -346,7 +346,11 @@ pub(crate) async fn snapshots_and_progress_come_back(bed: &Bed) {
     store.commit_evaluation(both.clone(), at(0)).await.unwrap();
     store.commit_evaluation(both, at(0) + Span::from_secs(1)).await.unwrap();
     assert_eq!(store.progress(&ALL).await.unwrap(), [progress(), other.clone()]);
-    assert_eq!(store.progress(&only("sarel")).await.unwrap(), [other]);
+    assert_eq!(store.progress(&only("sarel")).await.unwrap(), [other.clone()]);
+    let some = [other.unit.clone(), unit("sarel/SC-77")];
+    assert_eq!(store.progress_of(&some).await.unwrap(), [other], "those asked for and known");
+    assert_eq!(store.progress_of(&[]).await.unwrap(), []);
+    assert_eq!(store.comms_of(&some).await.unwrap(), store.comms(&only("sarel")).await.unwrap());
     store.close().await;
 }
 

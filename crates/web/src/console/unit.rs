@@ -11,7 +11,7 @@ use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
 use notchwatch_desk::{DeskError, Range};
-use notchwatch_model::{ChannelValue, CommsState, RailwayFilter, Span, Time, UnitId, UnitKey};
+use notchwatch_model::{ChannelValue, CommsState, Span, Time, UnitId, UnitKey};
 use notchwatch_store::FindingQuery;
 use serde::Deserialize;
 
@@ -111,13 +111,7 @@ async fn page(
     let zone = zone_of(Some(&unit), railway.map(|r| r.zone.as_str()));
     let now = app.desk.now();
     let at = |time: Time| stamp(time, &zone, now);
-    let only = notchwatch_model::Principal {
-        railways: RailwayFilter::Only([key.railway.clone()].into()),
-        ..visitor.who.clone()
-    };
-    let feed = app.desk.feed(&only).await?;
-    let progress = feed.progress.into_iter().find(|p| p.unit == *key);
-    let comms = feed.comms.into_iter().find(|c| c.unit == *key);
+    let (progress, comms) = app.desk.link(&visitor.who, key).await?;
     let from = now - Span::from_days(range.days());
     let state = comms.as_ref().map(|c| c.state).unwrap_or_default();
     let query = FindingQuery { unit: Some(key.clone()), limit: MOST_FINDINGS, ..FindingQuery::default() };
