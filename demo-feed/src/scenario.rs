@@ -12,6 +12,7 @@ use crate::fault::{Course, FaultKind};
 mod benign;
 mod check;
 mod demo;
+mod limits;
 
 pub use check::ScenarioError;
 

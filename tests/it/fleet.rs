@@ -3,3 +3,4 @@
 pub(crate) mod chain;
 
 pub(crate) mod benign;
+pub(crate) mod limits;

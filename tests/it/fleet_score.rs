@@ -1,16 +1,19 @@
 //! Scores the whole chain on the demo fleet: each injected fault met or missed, how early, and what else was found.
 //!
 //! Decodes the feed's own bytes and folds them unit by unit, without broker or store, so that it runs in seconds.
-//! Usage: `cargo run --release -p notchwatch-tests --example fleet_score -- [SEED [HOURS]] [--every-fault | --benign]`
+//! Usage: `cargo run --release -p notchwatch-tests --example fleet_score -- [SEED [HOURS]] [--every-fault | --to-limits | --benign]`
 //!
 //! Without `--every-fault` it is the demo, until HOURS after its present. With it, every fault that the feed knows
 //! sits on a unit of its own beside as many healthy units, for HOURS from the start. With `--benign`, changes that are no
-//! faults (weather, work, duty, controllers), each on a unit of its own and beside a fault.
+//! faults (weather, work, duty, controllers), each on a unit of its own and beside a fault. With `--to-limits`, slow faults
+//! that go on until they cross a limit, and what was told of the time to it.
 
 #![expect(clippy::print_stdout, reason = "printing is what it is for")]
 #![expect(clippy::cast_precision_loss, reason = "figures for people, far below 2^53")]
 
 mod fleet;
+#[path = "fleet_score/limits.rs"]
+mod limits;
 #[path = "fleet_score/table.rs"]
 mod table;
 
@@ -18,34 +21,48 @@ use demo_feed::{Scenario, TruthEntry};
 use notchwatch_findings::Library;
 use notchwatch_model::{FaultId, FindingKind, MachinePart, UnitKey};
 
-use fleet::chain::{self, Found, Outcome};
+use fleet::chain::{self, Found};
 
-/// Hours without a fault when every fault is injected: models learn for two days, and weekly ones see a week.
-const EVERY_FAULT_HEALTHY_H: f64 = 240.0;
+/// Hours without a fault when many faults are injected: models learn for two days, and weekly ones see a week.
+const HEALTHY_H: f64 = 240.0;
 /// Hours played when every fault is injected: the slowest takes ten days to its full size.
 const EVERY_FAULT_HOURS: i64 = 504;
+/// Hours played towards limits: the slowest takes thirty days to its full size.
+const TO_LIMITS_HOURS: i64 = 240 + 720;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let (flags, numbers): (Vec<String>, Vec<String>) =
         std::env::args().skip(1).partition(|a| a.starts_with("--"));
-    let every = flags.iter().any(|f| f == "--every-fault");
+    let flag = |name: &str| flags.iter().any(|f| f == name);
+    let (every, to_limits) = (flag("--every-fault"), flag("--to-limits"));
     let seed: Option<u64> = numbers.first().map(|a| a.parse()).transpose()?;
-    let hours: i64 = numbers.get(1).map_or(Ok(if every { EVERY_FAULT_HOURS } else { 0 }), |a| a.parse())?;
+    let usual = [(every, EVERY_FAULT_HOURS), (to_limits, TO_LIMITS_HOURS)];
+    let usual = usual.into_iter().find_map(|(played, hours)| played.then_some(hours)).unwrap_or(0);
+    let hours: i64 = numbers.get(1).map_or(Ok(usual), |a| a.parse())?;
     let begin: jiff::Timestamp = "2026-06-15T00:00:00Z".parse()?;
-    if flags.iter().any(|f| f == "--benign") {
+    if flag("--benign") {
         return table::print(seed.unwrap_or(1), begin);
     }
-    let mut scenario =
-        if every { Scenario::every_fault(begin, EVERY_FAULT_HEALTHY_H) } else { Scenario::demo(begin) };
+    let mut scenario = if every {
+        Scenario::every_fault(begin, HEALTHY_H)
+    } else if to_limits {
+        Scenario::towards_limits(begin, HEALTHY_H)
+    } else {
+        Scenario::demo(begin)
+    };
     if let Some(seed) = seed {
         scenario.seed = seed;
     }
     let until = begin.as_millisecond() + hours * 3_600_000;
-    let Outcome { found, truth, unit_days, notes } = chain::play(&scenario, until)?;
-    for note in notes {
+    let outcome = chain::play(&scenario, until)?;
+    for note in &outcome.notes {
         println!("{note}");
     }
-    report(&found, &truth, unit_days)
+    if !to_limits {
+        report(&outcome.found, &outcome.truth, outcome.unit_days)?;
+    }
+    limits::print(&outcome, to_limits);
+    Ok(())
 }
 
 /// One injected fault and what was made of it.
