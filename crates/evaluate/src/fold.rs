@@ -175,7 +175,7 @@ impl Fold {
     /// it changed.
     pub fn fact(&mut self, context: &FoldContext, at: Time, now: Time, fact: &Fact) -> Vec<MachinePart> {
         self.background.learn(at, fact);
-        let changed = self.findings.learn(&context.findings(&self.background), now, fact);
+        let changed = self.findings.learn(&context.findings(&self.background), at, now, fact);
         let renewed: Vec<ChannelName> = renewed(fact).into_iter().collect();
         if !renewed.is_empty() {
             self.model.accept_level(&context.plan, &renewed);

@@ -3,7 +3,7 @@
 //! Owns how long each is remembered and what an oil result means where the laboratory says nothing. Pure: facts and
 //! event times in. Refuses to weigh: the ranking does.
 
-mod oil;
+pub(crate) mod oil;
 
 use notchwatch_model::{Activity, Fact, Purpose, Span, System, Time, Verdict};
 use serde::{Deserialize, Serialize};

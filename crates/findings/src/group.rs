@@ -6,7 +6,7 @@ use notchwatch_model::{
     ChannelName, Class, Direction, FindingKind, MachinePart, Span, Symptom, SymptomKind, System, Time,
 };
 
-use crate::Context;
+use crate::{Context, oil};
 use crate::rank::{explains, untrustworthy};
 
 /// Symptoms of one system whose estimated onsets lie this close are one matter (common practice: an estimated
@@ -15,6 +15,8 @@ const SYSTEM_WINDOW: Span = Span::from_days(2);
 /// Symptoms that one fault of the library explains are one matter when their onsets lie this close: a slow fault
 /// shows on one channel weeks before the next (common practice).
 const TIED_WINDOW: Span = Span::from_days(14);
+/// The same for what an oil sample says: slow faults show in the oil first (common practice: two months).
+const OIL_WINDOW: Span = Span::from_days(60);
 /// Sensor and data symptoms of one kind that begin this close have one cause: a module, a recorder, a release.
 const TOGETHER: Span = Span::from_mins(30);
 /// A value that cannot be trusted explains what its channel showed from this long before it was found out.
@@ -68,11 +70,11 @@ fn machine(context: &Context<'_>, open: &[&MachinePart], symptom: &Symptom) -> H
     let tied = |part: &MachinePart| {
         part.kind == FindingKind::Machine && part.symptoms.iter().any(|s| tied(context, s, symptom))
     };
-    let system = system_of(context.class, &symptom.channel);
+    let system = oil::system(context.class, symptom);
     let same_system = |part: &MachinePart| {
         part.kind == FindingKind::Machine
             && part.symptoms.iter().any(|s| {
-                system_of(context.class, &s.channel) == system && near(s.onset, symptom.onset, SYSTEM_WINDOW)
+                oil::system(context.class, s) == system && near(s.onset, symptom.onset, SYSTEM_WINDOW)
             })
     };
     first(open, &[&in_doubt, &same_channel, &tied, &same_system])
@@ -130,6 +132,11 @@ fn together(part: &MachinePart, symptom: &Symptom) -> bool {
 
 /// One fault moves both channels as they moved, within its window.
 fn tied(context: &Context<'_>, one: &Symptom, other: &Symptom) -> bool {
+    for (oil, beside) in [(one, other), (other, one)] {
+        if oil::quantity(oil).is_some() {
+            return near(one.onset, other.onset, OIL_WINDOW) && oil::tied(context.library, oil, beside);
+        }
+    }
     one.direction != Direction::None
         && near(one.onset, other.onset, TIED_WINDOW)
         && explains(context.library, (&one.channel, one.direction), (&other.channel, other.direction))

@@ -13,6 +13,7 @@ mod library;
 mod limit;
 mod load;
 mod matter;
+mod oil;
 mod past;
 mod priority;
 mod rank;

@@ -15,8 +15,8 @@ const CRITICAL_WITHIN_S: f64 = 3600.0;
 const HIGH_WITHIN_S: f64 = 86_400.0;
 /// Within a week: at the next planned stop (common practice).
 const MEDIUM_WITHIN_S: f64 = 7.0 * 86_400.0;
-/// Probability from which the first fault's urgency counts as the finding's: likelier than all others together.
-const FIRST_FAULT_COUNTS: f64 = 0.5;
+/// Probability from which faults' urgency counts as the finding's: together likelier than all others.
+const FAULTS_COUNT: f64 = 0.5;
 /// Microseconds in a second.
 const MICROS_A_SECOND: f64 = 1e6;
 /// Projections beyond this are guesses and are not shown: two years, far beyond any inspection interval.
@@ -46,9 +46,8 @@ pub(crate) fn priority(
         FindingKind::Machine => {
             let limits = symptoms.iter().filter(|s| s.kind == SymptomKind::Limit);
             let beyond = limits.map(|s| limit_of(class, s).map_or(Priority::Medium, |limit| limit.priority));
-            let fault = faults.first().filter(|f| f.probability >= FIRST_FAULT_COUNTS);
             beyond
-                .chain(fault.map(of_fault))
+                .chain(likely(faults))
                 .chain(time_to_limit.map(of_time))
                 .chain([Priority::Low])
                 .min()
@@ -91,6 +90,8 @@ pub(crate) fn come_due(time: &TimeToLimit, now: Time) -> Option<(Priority, Time)
 pub(crate) fn no_projection(class: &Class, kind: FindingKind, symptoms: &[Symptom]) -> String {
     let reason = if kind != FindingKind::Machine {
         "what is measured is in doubt, not the machine"
+    } else if symptoms.iter().all(|s| s.kind == SymptomKind::OilSample) {
+        "an oil sample alone tells no trend of a channel"
     } else if symptoms.iter().any(|s| s.kind == SymptomKind::Limit) {
         "a limit is reached already"
     } else if !symptoms.iter().any(|s| s.kind == SymptomKind::Drift) {
@@ -109,6 +110,14 @@ fn channel<'a>(class: &'a Class, symptom: &Symptom) -> Option<&'a ChannelDef> {
 
 fn acts_soon(limit: &Limit) -> bool {
     limit.priority <= Priority::High
+}
+
+/// The highest priority that faults which ask for it, or for more, are likelier than not to hold together.
+fn likely(faults: &[RankedFault]) -> Option<Priority> {
+    let share = |least: Priority| {
+        faults.iter().filter(|fault| of_fault(fault) <= least).map(|fault| fault.probability).sum::<f64>()
+    };
+    [Priority::Critical, Priority::High, Priority::Medium].into_iter().find(|p| share(*p) >= FAULTS_COUNT)
 }
 
 /// Of a fault of the library from the matrix; an explanation that is none waits for the next inspection.

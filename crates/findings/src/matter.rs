@@ -14,8 +14,7 @@ use notchwatch_model::{
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
-use crate::group::system_of;
-use crate::{CALM_TO_END, Context, limit, rank, title};
+use crate::{CALM_TO_END, Context, limit, oil, rank, title};
 
 /// How long a finding stays active after its last symptom cleared (an off-delay as IEC 62682 knows it; the figure is
 /// common practice). A symptom that comes back within it is the same occurrence.
@@ -73,7 +72,7 @@ impl Cause {
     pub(crate) fn new(context: &Context<'_>, symptom: &Symptom) -> Self {
         let kind = symptom.kind.about();
         let what = match kind {
-            FindingKind::Machine => system_of(context.class, &symptom.channel).word().to_owned(),
+            FindingKind::Machine => oil::system(context.class, symptom).word().to_owned(),
             _ => symptom.channel.to_string(),
         };
         Self { kind, what, day: symptom.onset.day() }
@@ -107,7 +106,7 @@ impl Matter {
             id: cause.id(context, nth)?,
             unit: context.unit.key(),
             class: context.class.id.clone(),
-            system: system_of(context.class, &symptom.channel),
+            system: oil::system(context.class, symptom),
             kind: symptom.kind.about(),
             onset: symptom.onset,
             opened: at,
@@ -171,9 +170,10 @@ impl Matter {
     pub(crate) fn revise(&mut self, context: &Context<'_>, symptom: &Symptom, at: Time) {
         let same = |s: &&mut Symptom| s.channel == symptom.channel && s.kind == symptom.kind;
         if let Some(known) = self.part.symptoms.iter_mut().find(same) {
-            let detected = known.detected;
+            let (detected, onset) = (known.detected, known.onset);
             known.clone_from(symptom);
             known.detected = detected;
+            known.onset = onset.min(symptom.onset);
             self.project(context, symptom, at);
         }
     }
@@ -298,7 +298,7 @@ impl Matter {
                 part.symptoms.iter().map(|s| &s.channel).filter(|c| **c != lead.channel).collect();
             others.sort();
             others.dedup();
-            part.title = title::title(part.kind, context.class, lead, others.len(), part.onset);
+            part.title = title::title(context, part.kind, lead, others.len(), part.onset);
         }
         part.changed = at;
         part.settings_version = context.settings_version;

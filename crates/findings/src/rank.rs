@@ -11,9 +11,9 @@ mod weigh;
 use notchwatch_model::{EvidenceWeight, FaultId, FindingKind, RankedFault, Symptom, SymptomKind, Urgency};
 
 use crate::library::{Fault, Library, Rarity};
-use crate::{Context, title};
+use crate::{Context, oil, title};
 use observed::{Observed, Seen};
-pub(crate) use weigh::explains;
+pub(crate) use weigh::{explains, moves_as};
 
 /// Explanation that the instrument is at fault.
 pub(crate) const SENSOR: &str = "sensor";
@@ -69,7 +69,8 @@ pub(crate) fn rank(context: &Context<'_>, kind: FindingKind, symptoms: &[Symptom
         .faults()
         .iter()
         .filter_map(|fault| {
-            let mut weighed = weigh::weigh(fault, &observed)?;
+            let named = symptoms.iter().any(|symptom| oil::named(fault, symptom).is_some());
+            let mut weighed = weigh::weigh(fault, &observed, named)?;
             let said = timeline::weigh(fault, context.background, onset);
             weighed.evidence.extend(said.evidence);
             weighed.missing.extend(said.missing);
@@ -78,7 +79,7 @@ pub(crate) fn rank(context: &Context<'_>, kind: FindingKind, symptoms: &[Symptom
             Some(Scored { id, fault: Some(fault), log, evidence: weighed.evidence, missing: weighed.missing })
         })
         .collect();
-    if kind != FindingKind::Data {
+    if kind != FindingKind::Data && observed.groups() > 0 {
         scored.push(sensor(&observed));
     }
     scored.push(unexplained());

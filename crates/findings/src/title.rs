@@ -4,6 +4,8 @@
 
 use notchwatch_model::{ChannelDef, Class, Direction, FindingKind, Regime, Symptom, SymptomKind, Time, Uom};
 
+use crate::{Context, oil};
+
 /// How many of its spreads an expected value must lie from zero for a change to be told as a share of it.
 const SHARE_NEEDS_SPREADS: f64 = 5.0;
 /// Most operating states named in one line; more of them say nothing.
@@ -13,12 +15,13 @@ const PASCALS_A_KPA: f64 = 1000.0;
 
 /// One line for a list, from the leading symptom and how many other channels are in it.
 pub(crate) fn title(
+    context: &Context<'_>,
     kind: FindingKind,
-    class: &Class,
     lead: &Symptom,
     other_channels: usize,
     onset: Time,
 ) -> String {
+    let class = context.class;
     let what = name(class, lead);
     let said = said(kind, class, lead);
     let others = match other_channels {
@@ -26,6 +29,9 @@ pub(crate) fn title(
         1 => ", and 1 more channel".to_owned(),
         n => format!(", and {n} more channels"),
     };
+    if let Some(words) = oil::words(context, lead) {
+        return words + &others.replace("channel", "result");
+    }
     let place = states(&lead.states);
     let when = match lead.kind {
         _ if returned(class, lead) => format!("(began {})", date(onset)),
@@ -99,6 +105,7 @@ fn said(kind: FindingKind, class: &Class, lead: &Symptom) -> String {
         SymptomKind::Disagreement => "disagrees with the channel it is tied to".to_owned(),
         SymptomKind::CounterReset => "counter was reset or exchanged".to_owned(),
         SymptomKind::UomChange => "came in another unit of measure".to_owned(),
+        SymptomKind::OilSample => "out of the ordinary in an oil sample".to_owned(),
     }
 }
 
@@ -228,10 +235,17 @@ fn date(time: Time) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::testing::{class, symptom, time};
+    use crate::testing::{class, symptom, time, unit};
 
     fn line(symptom: &Symptom, others: usize) -> String {
-        title(symptom.kind.about(), &class(), symptom, others, time("2026-11-03T05:00:00Z"))
+        of(&class(), symptom, others)
+    }
+
+    fn of(class: &Class, symptom: &Symptom, others: usize) -> String {
+        let (unit, library) = (unit(), crate::Library::builtin().unwrap());
+        let background = crate::Background::default();
+        let context = Context { unit: &unit, class, library: &library, settings_version: 1, background: &background };
+        title(&context, symptom.kind.about(), symptom, others, time("2026-11-03T05:00:00Z"))
     }
 
     #[test]
@@ -264,7 +278,7 @@ mod tests {
         let told = |size: f64| {
             let mut warm = symptom("coolant_temp", SymptomKind::LevelShift, 6.0, "2026-11-03T05:00:00Z");
             warm.size = size;
-            (title(FindingKind::Machine, &class, &warm, 0, warm.onset), evidence(&class, &warm))
+            (of(&class, &warm, 0), evidence(&class, &warm))
         };
         assert_eq!(told(6.2477).0, "Coolant temperature 6.2 °C above expected since 3 Nov UTC");
         assert_eq!(told(6.2477).1, "Coolant temperature up 6.2 °C");

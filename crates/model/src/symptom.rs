@@ -36,11 +36,13 @@ pub enum SymptomKind {
     CounterReset,
     /// The unit began to send another unit of measure.
     UomChange,
+    /// A result of an oil sample is out of the ordinary: the laboratory says so, or stated limits.
+    OilSample,
 }
 
 impl SymptomKind {
     /// Every kind.
-    pub const ALL: [SymptomKind; 12] = [
+    pub const ALL: [SymptomKind; 13] = [
         SymptomKind::Limit,
         SymptomKind::LevelShift,
         SymptomKind::Drift,
@@ -53,6 +55,7 @@ impl SymptomKind {
         SymptomKind::Disagreement,
         SymptomKind::CounterReset,
         SymptomKind::UomChange,
+        SymptomKind::OilSample,
     ];
 
     /// What such a symptom is about, taken alone: a step on a machine channel is a machine matter, a stuck value a
@@ -63,7 +66,8 @@ impl SymptomKind {
             | SymptomKind::LevelShift
             | SymptomKind::Drift
             | SymptomKind::Seasonal
-            | SymptomKind::Peer => FindingKind::Machine,
+            | SymptomKind::Peer
+            | SymptomKind::OilSample => FindingKind::Machine,
             SymptomKind::Stuck
             | SymptomKind::OutOfRange
             | SymptomKind::ImpossibleRate
@@ -88,6 +92,7 @@ impl SymptomKind {
             SymptomKind::Disagreement => "disagreement",
             SymptomKind::CounterReset => "counter-reset",
             SymptomKind::UomChange => "uom-change",
+            SymptomKind::OilSample => "oil-sample",
         }
     }
 }

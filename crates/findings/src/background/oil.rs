@@ -26,7 +26,7 @@ const HIGH_FROM: &[(&str, &str, f64)] = &[
 const SAME_AS_MG_KG: [&str; 2] = ["ppm", "mg/kg"];
 
 /// The laboratory's verdict, or that of the limits; normal where neither says anything.
-pub(super) fn verdict(result: &OilResult) -> Verdict {
+pub(crate) fn verdict(result: &OilResult) -> Verdict {
     let uom = |uom: &str| {
         uom == result.uom || (SAME_AS_MG_KG.contains(&uom) && SAME_AS_MG_KG.contains(&result.uom.as_str()))
     };

@@ -9,8 +9,7 @@ use notchwatch_model::{
 };
 
 use super::Matter;
-use crate::Context;
-use crate::group::system_of;
+use crate::{Context, oil};
 
 impl Matter {
     /// Takes in all that another matter of the unit holds.
@@ -69,7 +68,7 @@ impl Matter {
             id,
             unit: self.part.unit.clone(),
             class: self.part.class.clone(),
-            system: system_of(context.class, &lead.channel),
+            system: oil::system(context.class, lead),
             kind: about(gone.iter().map(|(symptom, _)| symptom), self.part.kind),
             onset: lead.onset,
             opened: at,

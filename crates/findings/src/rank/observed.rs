@@ -83,7 +83,7 @@ pub(super) enum Pace {
 impl<'a> Observed<'a> {
     pub(super) fn new(context: &Context<'a>, symptoms: &'a [Symptom]) -> Self {
         let mut channels: BTreeMap<&str, Seen> = BTreeMap::new();
-        for symptom in symptoms {
+        for symptom in symptoms.iter().filter(|symptom| symptom.kind != SymptomKind::OilSample) {
             let seen = channels.entry(symptom.channel.as_str()).or_insert_with(|| Seen {
                 moved: None,
                 kinds: BTreeSet::new(),

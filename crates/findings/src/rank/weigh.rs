@@ -5,7 +5,7 @@
 
 use std::collections::BTreeSet;
 
-use notchwatch_model::{ChannelDef, ChannelName, Direction, EvidenceWeight, Regime};
+use notchwatch_model::{ChannelDef, ChannelName, Direction, EvidenceWeight, Regime, Symptom};
 
 use super::observed::{Observed, Offset, Pace, Seen};
 use super::weight;
@@ -58,8 +58,8 @@ pub(super) fn often(often: Often) -> f64 {
     }
 }
 
-/// Weighs a fault; `None` when it explains no symptom at all.
-pub(super) fn weigh(fault: &Fault, observed: &Observed<'_>) -> Option<Weighed> {
+/// Weighs a fault; `None` when it explains no symptom at all, of the channels or, as `named` says, of the oil.
+pub(super) fn weigh(fault: &Fault, observed: &Observed<'_>, named: bool) -> Option<Weighed> {
     let mut weighed = Weighed { evidence: vec![], missing: vec![] };
     let mut explained: BTreeSet<&str> = BTreeSet::new();
     for expected in &fault.shows {
@@ -69,7 +69,7 @@ pub(super) fn weigh(fault: &Fault, observed: &Observed<'_>) -> Option<Weighed> {
         }
         explained.extend(one(expected, &able, observed, &mut weighed));
     }
-    if explained.is_empty() {
+    if explained.is_empty() && !named {
         return None;
     }
     stray(fault, observed, &explained, &mut weighed);
@@ -277,6 +277,11 @@ pub(crate) fn explains(
         (Some(first), Some(second)) => first != second,
         _ => false,
     })
+}
+
+/// Whether a fault moves the symptom's channel the way it moved.
+pub(crate) fn moves_as(fault: &Fault, symptom: &Symptom) -> bool {
+    fault.shows.iter().any(|expected| moves(expected, (&symptom.channel, symptom.direction)))
 }
 
 fn moves(expected: &Expected, (channel, direction): (&ChannelName, Direction)) -> bool {

@@ -5,18 +5,23 @@
 
 use std::collections::BTreeSet;
 
-use notchwatch_model::{ChannelName, Fact, MachinePart, Time};
+use notchwatch_model::{Change, ChannelName, Fact, MachinePart, OilResult, SymptomChange, Time};
 
 use super::UnitFindings;
-use crate::Context;
+use crate::oil::Says;
+use crate::{Context, oil};
 
 impl UnitFindings {
-    /// Takes a fact that `context.background` holds already. Returns the findings that it changed.
-    pub fn learn(&mut self, context: &Context<'_>, at: Time, fact: &Fact) -> Vec<MachinePart> {
+    /// Takes a fact that `context.background` holds already: it holds from `held` on and takes effect at `at`. Returns the
+    /// findings that it changed.
+    pub fn learn(&mut self, context: &Context<'_>, held: Time, at: Time, fact: &Fact) -> Vec<MachinePart> {
         let mut changed = self.tick(context, at);
         self.release(&renewed(fact));
         if matches!(fact, Fact::Note { .. }) {
             return changed;
+        }
+        if let Fact::OilSample { results, .. } = fact {
+            changed.extend(self.sampled(context, held, at, results));
         }
         for matter in &mut self.open {
             let before = matter.told();
@@ -30,6 +35,25 @@ impl UnitFindings {
             }
         }
         changed
+    }
+
+    /// Takes the results of an oil sample: those that a fault names make or join findings, normal ones end what an earlier
+    /// sample said.
+    fn sampled(
+        &mut self,
+        context: &Context<'_>,
+        sampled: Time,
+        at: Time,
+        results: &[OilResult],
+    ) -> Vec<MachinePart> {
+        let said = results.iter().filter_map(|result| oil::says(context, sampled, at, result));
+        let changes: Vec<SymptomChange> = said
+            .map(|said| match said {
+                Says::Raises(symptom) => SymptomChange { at, symptom, change: Change::Raised },
+                Says::Clears(symptom) => SymptomChange { at, symptom, change: Change::Cleared },
+            })
+            .collect();
+        self.apply(context, &changes)
     }
 
     /// Lets channels go whose level a person said to be new: no open finding holds them out of their baselines.

@@ -2,6 +2,7 @@
 
 mod grouping;
 mod life;
+mod oil;
 
 use notchwatch_model::{AccountName, DecisionId, Priority, UnitKey};
 
