@@ -3,4 +3,3 @@
 pub(crate) mod chain;
 
 pub(crate) mod benign;
-pub(crate) mod limits;

@@ -11,6 +11,8 @@
 #![expect(clippy::print_stdout, reason = "printing is what it is for")]
 #![expect(clippy::cast_precision_loss, reason = "figures for people, far below 2^53")]
 
+#[path = "fleet_score/calibration.rs"]
+mod calibration;
 mod fleet;
 #[path = "fleet_score/limits.rs"]
 mod limits;

@@ -12,7 +12,7 @@ use notchwatch_model::{ChannelName, Class, Decision, DecisionId, Fact, MachinePa
 use serde::{Deserialize, Serialize};
 
 /// Form of a snapshot's bytes; moves when the state's shape or the meaning of a number in it changes.
-const FORM: u32 = 8;
+const FORM: u32 = 9;
 
 /// What a unit's fold needs to know besides its data. Shared by the units of a class where it can be.
 #[derive(Debug, Clone)]

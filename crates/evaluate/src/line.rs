@@ -203,17 +203,29 @@ impl Line {
         }
     }
 
-    /// Folds the rows that wait: all of them, or all but the newest, whose event time may not be complete yet.
-    pub fn advance(&mut self, newest_too: bool) -> Result<Folded, SnapshotError> {
+    /// Folds the rows that wait: all of them, or all but the newest, whose event time may not be complete yet. With `quiet`
+    /// no row is about to come: entries of the timeline are folded without waiting for one.
+    pub fn advance(&mut self, newest_too: bool, quiet: bool) -> Result<Folded, SnapshotError> {
         let rows = match self.waiting.newest() {
             Some(newest) if !newest_too => self.waiting.take_before(newest),
             _ => self.waiting.take_all(),
         };
         let mut folded = self.run(&rows)?;
-        if let Some(at) = self.presses() {
+        if let Some(at) = self.presses().max(self.enters().filter(|_| quiet)) {
             self.decide_to(at, &mut folded);
         }
         Ok(folded)
+    }
+
+    /// Whether entries of the timeline are not folded yet.
+    pub fn has_entries(&self) -> bool {
+        !self.entries.is_empty()
+    }
+
+    /// Time up to which entries of the timeline wait for the unit's next row, while no row waits.
+    pub fn enters(&self) -> Option<Time> {
+        let newest = self.entries.last().map(TimelineEntry::effective)?;
+        self.waiting.is_empty().then_some(newest)
     }
 
     /// Time of the newest decision that is folded without waiting for a row, while it is not folded and no row waits. A

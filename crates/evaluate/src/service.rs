@@ -49,6 +49,8 @@ pub struct Evaluator {
     entered: BTreeSet<UnitKey>,
     timelined: TimelineId,
     committed_timeline: TimelineId,
+    /// Units with entries that wait for a row, and when a message of each was taken last.
+    entering: BTreeMap<UnitKey, Option<Instant>>,
     position: Seq,
     touched: HashMap<UnitKey, Instant>,
     /// Lines that late data or decisions soiled.
@@ -98,6 +100,7 @@ impl Evaluator {
             decisions: BTreeMap::new(),
             decided: DecisionId(0),
             entered: BTreeSet::new(),
+            entering: BTreeMap::new(),
             timelined: TimelineId(0),
             committed_timeline: TimelineId(0),
             position: Seq(0),
@@ -208,6 +211,7 @@ impl Evaluator {
         self.fold_links(&messages, ticks, full, &mut round);
         self.take_messages(messages, &mut round).await?;
         self.refold_dirty(up_to, &mut round).await?;
+        self.let_enter();
         self.advance(up_to, &mut round).await?;
         self.fold_causes(&mut round);
         self.commit(up_to, round).await?;
@@ -249,7 +253,7 @@ impl Evaluator {
             let mut round = Round::default();
             for key in some {
                 let Some(line) = self.lines.get_mut(key) else { continue };
-                let folded = line.advance(true)?;
+                let folded = line.advance(true, false)?;
                 let mark = line.mark()?;
                 let Some(line) = self.lines.get(key) else { continue };
                 self.collect(key, line, folded, self.position, &mut round);

@@ -66,6 +66,15 @@ pub struct Candidate {
     pub part: MachinePart,
     /// What the unit shared.
     pub shares: BTreeSet<Shared>,
+    /// A person closed it: when and as what.
+    pub closed: Option<(Time, Outcome)>,
+}
+
+impl Candidate {
+    /// When and as what it ended, by the machine or by a person.
+    fn over(&self) -> Option<(Time, Outcome)> {
+        self.part.ended.or(self.closed)
+    }
 }
 
 /// How many units of a class of a railway there are, and how many of them share something at an event time.
@@ -225,8 +234,9 @@ fn cause(members: &[&Candidate], shared: &Shared, opened: Time) -> Option<Cause>
         opened,
     };
     let parts = || members.iter().map(|c| &c.part);
-    let over = parts().map(|part| part.ended.map(|(at, _)| at)).collect::<Option<Vec<_>>>();
-    let changed = parts().map(|part| part.changed).max()?.max(opened);
+    let over = members.iter().map(|member| member.over()).collect::<Option<Vec<_>>>();
+    let closed = members.iter().filter_map(|member| member.closed).map(|(at, _)| at);
+    let changed = parts().map(|part| part.changed).chain(closed).max()?.max(opened);
     let way = match direction {
         Direction::None => String::new(),
         way => format!(" {}", way.word()),
@@ -238,12 +248,10 @@ fn cause(members: &[&Candidate], shared: &Shared, opened: Time) -> Option<Cause>
             shared.words()
         ),
         priority: parts().map(|part| part.priority).min()?,
-        active: parts().any(|part| part.active),
+        active: members.iter().any(|member| member.part.active && member.over().is_none()),
         changed,
         symptoms: first.symptoms.first().cloned().into_iter().collect(),
-        ended: over
-            .and_then(|ends| ends.into_iter().max())
-            .map(|at| (at.max(opened), Outcome::ReturnedToNormal)),
+        ended: over.and_then(|ends| ended(&ends)).map(|(at, outcome)| (at.max(opened), outcome)),
         time_to_limit_reason: Some("each unit's own finding says".to_owned()),
         settings_version: first.settings_version,
         scope: shared.scope(),
@@ -251,6 +259,14 @@ fn cause(members: &[&Candidate], shared: &Shared, opened: Time) -> Option<Cause>
         ..MachinePart::new(opening)
     };
     Some(Cause { part, findings: parts().map(|part| part.id.clone()).collect() })
+}
+
+/// The end of the last member, with the outcome that all have alike; otherwise the matter is over and says no more.
+fn ended(ends: &[(Time, Outcome)]) -> Option<(Time, Outcome)> {
+    let at = ends.iter().map(|(at, _)| *at).max()?;
+    let (_, first) = ends.first()?;
+    let alike = ends.iter().all(|(_, outcome)| outcome == first);
+    Some((at, if alike { *first } else { Outcome::ReturnedToNormal }))
 }
 
 #[cfg(test)]

@@ -6,8 +6,8 @@ use notchwatch_model::{
     ChannelName, Class, Direction, FindingKind, MachinePart, Span, Symptom, SymptomKind, System, Time,
 };
 
-use crate::{Context, oil};
 use crate::rank::{explains, untrustworthy};
+use crate::{Context, oil};
 
 /// Symptoms of one system whose estimated onsets lie this close are one matter (common practice: an estimated
 /// onset of a slow change is good to a day or two).

@@ -8,8 +8,8 @@ mod join;
 use std::collections::BTreeMap;
 
 use notchwatch_model::{
-    ChannelName, FindingId, FindingKind, MachinePart, Opening, Outcome, Span, Symptom, SymptomKind, Time,
-    TimeToLimit,
+    ChannelName, Direction, FindingId, FindingKind, MachinePart, Opening, Outcome, Span, Symptom,
+    SymptomKind, Time, TimeToLimit,
 };
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -170,10 +170,12 @@ impl Matter {
     pub(crate) fn revise(&mut self, context: &Context<'_>, symptom: &Symptom, at: Time) {
         let same = |s: &&mut Symptom| s.channel == symptom.channel && s.kind == symptom.kind;
         if let Some(known) = self.part.symptoms.iter_mut().find(same) {
-            let (detected, onset) = (known.detected, known.onset);
+            let (detected, onset, direction) = (known.detected, known.onset, known.direction);
+            let largest = title::largest(known);
             known.clone_from(symptom);
             known.detected = detected;
             known.onset = onset.min(symptom.onset);
+            remember(known, direction, largest);
             self.project(context, symptom, at);
         }
     }
@@ -294,11 +296,12 @@ impl Matter {
         let now = limit::priority(context.class, part.kind, &part.symptoms, &part.faults, ttl);
         part.priority = part.priority.min(now);
         if let Some(lead) = part.symptoms.first() {
+            let lasts = part.lasting.contains(&lead.id());
             let mut others: Vec<&ChannelName> =
                 part.symptoms.iter().map(|s| &s.channel).filter(|c| **c != lead.channel).collect();
             others.sort();
             others.dedup();
-            part.title = title::title(context, part.kind, lead, others.len(), part.onset);
+            part.title = title::title(context, part.kind, (lead, lasts), others.len(), part.onset);
         }
         part.changed = at;
         part.settings_version = context.settings_version;
@@ -324,6 +327,18 @@ impl Matter {
         if self.came.len() == UNSTABLE_COUNT && first.is_some_and(|first| at - first <= UNSTABLE_WINDOW) {
             self.part.unstable = true;
         }
+    }
+}
+
+/// Keeps the largest departure of a symptom that goes on, and its way while what is left may lie on either side.
+fn remember(symptom: &mut Symptom, direction: Direction, largest: f64) {
+    if !title::of_size(symptom.kind) {
+        return;
+    }
+    let largest = if largest.abs() > symptom.size.abs() { largest } else { symptom.size };
+    symptom.numbers.insert(title::LARGEST.to_owned(), largest);
+    if title::shrunk(symptom) {
+        symptom.direction = direction;
     }
 }
 

@@ -102,8 +102,9 @@ pub(crate) fn system(class: &Class, symptom: &Symptom) -> System {
 /// The symptom in words, such as `Iron high in the oil sample of 2026-11-01 (80 mg/kg)`.
 pub(crate) fn words(context: &Context<'_>, symptom: &Symptom) -> Option<String> {
     let of = quantity(symptom)?;
-    let known = context.background.oil(of, symptom.onset).map(|known| known.words());
-    let text = known.unwrap_or_else(|| format!("{} out of the ordinary in an oil sample", of.replace('-', " ")));
+    let known = context.background.oil(of, symptom.onset).map(crate::background::Known::words);
+    let text =
+        known.unwrap_or_else(|| format!("{} out of the ordinary in an oil sample", of.replace('-', " ")));
     let mut letters = text.chars();
     letters.next().map(|first| first.to_uppercase().chain(letters).collect())
 }

@@ -8,6 +8,10 @@ use crate::{Context, oil};
 
 /// How many of its spreads an expected value must lie from zero for a change to be told as a share of it.
 const SHARE_NEEDS_SPREADS: f64 = 5.0;
+/// Number of a symptom that holds its largest departure so far, in its unit of measure.
+pub(crate) const LARGEST: &str = "largest";
+/// Share of its largest departure below which a change has gone back (common practice: a quarter).
+const LITTLE_LEFT: f64 = 0.25;
 /// Most operating states named in one line; more of them say nothing.
 const MOST_STATES: usize = 3;
 /// Pascals in a kilopascal: pressures are shown in kPa.
@@ -17,13 +21,13 @@ const PASCALS_A_KPA: f64 = 1000.0;
 pub(crate) fn title(
     context: &Context<'_>,
     kind: FindingKind,
-    lead: &Symptom,
+    (lead, lasts): (&Symptom, bool),
     other_channels: usize,
     onset: Time,
 ) -> String {
     let class = context.class;
     let what = name(class, lead);
-    let said = said(kind, class, lead);
+    let said = said(kind, class, lead, lasts);
     let others = match other_channels {
         0 => String::new(),
         1 => ", and 1 more channel".to_owned(),
@@ -34,7 +38,7 @@ pub(crate) fn title(
     }
     let place = states(&lead.states);
     let when = match lead.kind {
-        _ if returned(class, lead) => format!("(began {})", date(onset)),
+        _ if !lasts && returned(class, lead) => format!("(began {})", date(onset)),
         SymptomKind::CounterReset | SymptomKind::UomChange => format!("on {}", date(onset)),
         _ => format!("since {}", date(onset)),
     };
@@ -72,19 +76,29 @@ fn name(class: &Class, symptom: &Symptom) -> String {
     letters.next().map(|c| c.to_uppercase().chain(letters).collect()).unwrap_or_default()
 }
 
-/// How far from expected. The size of a limit's symptom counts from the limit, so its numbers are asked.
+/// How far from expected, at its largest once it has gone back. The size of a limit's symptom counts from the limit, so its
+/// numbers are asked.
 fn departure(symptom: &Symptom) -> f64 {
     let number = |name: &str| symptom.numbers.get(name).copied();
     match (symptom.kind, number("measured"), number("expected")) {
         (SymptomKind::Limit, Some(measured), Some(expected)) => measured - expected,
         (SymptomKind::Limit, ..) => 0.0,
+        _ if shrunk(symptom) => largest(symptom),
         _ => symptom.size,
     }
 }
 
-fn said(kind: FindingKind, class: &Class, lead: &Symptom) -> String {
-    let distance = size(class, lead, lead.size.abs()).map(|s| format!("{s} ")).unwrap_or_default();
-    let distance = if returned(class, lead) { "no longer ".to_owned() } else { distance };
+fn said(kind: FindingKind, class: &Class, lead: &Symptom, lasts: bool) -> String {
+    let (back, shrunk) = (returned(class, lead), shrunk(lead));
+    let told = size(class, lead, departure(lead).abs()).filter(|_| shrunk || !back);
+    let distance = match told {
+        Some(size) if !shrunk => format!("{size} "),
+        Some(size) if lasts => format!("up to {size} "),
+        Some(size) => format!("was up to {size} "),
+        None if back => "no longer ".to_owned(),
+        None => String::new(),
+    };
+    let after = if shrunk && !lasts { ", now back" } else { "" };
     let side = match lead.direction {
         Direction::Up => "above",
         Direction::Down => "below",
@@ -92,11 +106,10 @@ fn said(kind: FindingKind, class: &Class, lead: &Symptom) -> String {
     };
     match lead.kind {
         SymptomKind::Limit => beyond(class, lead),
-        SymptomKind::Seasonal => format!("{distance}{side} its daily pattern"),
-        SymptomKind::Peer => format!("{distance}{side} its sister channels"),
-        SymptomKind::Drift if returned(class, lead) => format!("{distance}{side} expected"),
-        SymptomKind::Drift => format!("moving away, {distance}{side} expected"),
-        SymptomKind::LevelShift => format!("{distance}{side} expected"),
+        SymptomKind::Seasonal => format!("{distance}{side} its daily pattern{after}"),
+        SymptomKind::Peer => format!("{distance}{side} its sister channels{after}"),
+        SymptomKind::Drift if !shrunk && !back => format!("moving away, {distance}{side} expected"),
+        SymptomKind::Drift | SymptomKind::LevelShift => format!("{distance}{side} expected{after}"),
         SymptomKind::Stuck => "sensor does not move".to_owned(),
         SymptomKind::OutOfRange => "sensor reads what is not possible".to_owned(),
         SymptomKind::ImpossibleRate => "sensor jumps faster than is possible".to_owned(),
@@ -118,13 +131,30 @@ fn beyond(class: &Class, lead: &Symptom) -> String {
     }
 }
 
+/// Whether a kind of symptom is a departure with a size.
+pub(crate) fn of_size(kind: SymptomKind) -> bool {
+    use SymptomKind::{Drift, LevelShift, Peer, Seasonal};
+    matches!(kind, Seasonal | Peer | Drift | LevelShift)
+}
+
+/// Largest departure that was told of the symptom, in its unit of measure.
+pub(crate) fn largest(symptom: &Symptom) -> f64 {
+    let known = symptom.numbers.get(LARGEST).copied().unwrap_or(symptom.size);
+    if known.abs() > symptom.size.abs() { known } else { symptom.size }
+}
+
+/// Whether little is left of a change: its size now would tell neither what was found nor why.
+pub(crate) fn shrunk(symptom: &Symptom) -> bool {
+    of_size(symptom.kind) && symptom.size.abs() < LITTLE_LEFT * largest(symptom).abs()
+}
+
 /// Whether a change that had a size has gone: less is left of it than the channel can tell, or it lies on the other side.
 /// It still has a title while other evidence of the same finding lasts.
 fn returned(class: &Class, lead: &Symptom) -> bool {
-    let of_size = matches!(
-        lead.kind,
-        SymptomKind::Seasonal | SymptomKind::Peer | SymptomKind::Drift | SymptomKind::LevelShift
-    );
+    let of_size = of_size(lead.kind);
+    if of_size && shrunk(lead) {
+        return true;
+    }
     let other_side = match lead.direction {
         Direction::Up => lead.size < 0.0,
         Direction::Down => lead.size > 0.0,
@@ -244,8 +274,9 @@ mod tests {
     fn of(class: &Class, symptom: &Symptom, others: usize) -> String {
         let (unit, library) = (unit(), crate::Library::builtin().unwrap());
         let background = crate::Background::default();
-        let context = Context { unit: &unit, class, library: &library, settings_version: 1, background: &background };
-        title(&context, symptom.kind.about(), symptom, others, time("2026-11-03T05:00:00Z"))
+        let context =
+            Context { unit: &unit, class, library: &library, settings_version: 1, background: &background };
+        title(&context, symptom.kind.about(), (symptom, false), others, time("2026-11-03T05:00:00Z"))
     }
 
     #[test]
@@ -290,6 +321,18 @@ mod tests {
             );
         }
         assert_eq!(told(0.03).1, "Coolant temperature up");
+    }
+
+    #[test]
+    fn a_change_that_went_back_is_told_at_its_largest() {
+        let mut warm = symptom("coolant_temp", SymptomKind::LevelShift, 6.0, "2026-11-03T05:00:00Z");
+        (warm.size, warm.direction) = (-0.1, Direction::Up);
+        warm.numbers.insert(LARGEST.to_owned(), 14.0);
+        let told = "Coolant temperature was up to 14 °C above expected, now back (began 3 Nov UTC)";
+        assert_eq!(line(&warm, 0), told);
+        assert_eq!(evidence(&class(), &warm), "Coolant temperature up 14 °C");
+        warm.size = 9.0;
+        assert_eq!(line(&warm, 0), "Coolant temperature 9 °C above expected since 3 Nov UTC");
     }
 
     #[test]

@@ -159,6 +159,8 @@ pub enum EventKind {
     Opened,
     /// Its alarm state, priority, kind or occurrence changed.
     Changed,
+    /// What came late, or another version of the program, gives it a lower priority than it was told with.
+    Lowered,
     /// Numbers of it were revised.
     Revised,
     /// A decision was taken.
@@ -169,14 +171,21 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind.
-    pub const ALL: [EventKind; 5] =
-        [EventKind::Opened, EventKind::Changed, EventKind::Revised, EventKind::Decided, EventKind::Closed];
+    pub const ALL: [EventKind; 6] = [
+        EventKind::Opened,
+        EventKind::Changed,
+        EventKind::Lowered,
+        EventKind::Revised,
+        EventKind::Decided,
+        EventKind::Closed,
+    ];
 
     /// The word as it is stored and sent.
     pub const fn word(self) -> &'static str {
         match self {
             EventKind::Opened => "opened",
             EventKind::Changed => "changed",
+            EventKind::Lowered => "lowered",
             EventKind::Revised => "revised",
             EventKind::Decided => "decided",
             EventKind::Closed => "closed",

@@ -112,7 +112,7 @@
       say("broken");
       if (source.readyState === EventSource.CLOSED) setTimeout(() => { listen(); due(); }, 5000);
     };
-    for (const name of ["opened", "changed", "revised", "decided", "closed"]) source.addEventListener(name, heard);
+    for (const name of ["opened", "changed", "lowered", "revised", "decided", "closed"]) source.addEventListener(name, heard);
     source.addEventListener("resync", () => { lastHeard = performance.now(); say("live"); due(); });
     source.addEventListener("alive", alive);
   }

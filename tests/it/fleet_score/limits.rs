@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use crate::calibration::{Calibration, Told, calibration, told};
 use crate::fleet::chain::Outcome;
-use crate::fleet::limits::{Calibration, Told, calibration, told};
 
 /// Seconds in an hour.
 const HOUR_S: f64 = 3600.0;

@@ -9,8 +9,8 @@ use notchwatch_findings::{
     CAUSE_MEMORY, COMMON_ID, Candidate, Cause, Population, Shared, Sign, causes, sign,
 };
 use notchwatch_model::{
-    ChannelName, ClassId, Direction, FindingId, FindingKind, MachinePart, Outcome, RailwayFilter, RailwayId,
-    Scope, Span, Time, UnitKey,
+    Act, ChannelName, ClassId, Decision, Direction, FindingId, FindingKind, MachinePart, Outcome,
+    RailwayFilter, RailwayId, Scope, Span, Time, UnitKey,
 };
 use notchwatch_store::{FindingQuery, FindingUpsert};
 
@@ -36,6 +36,8 @@ pub(super) struct Causes {
     stirred: BTreeSet<Alike>,
     /// All were, or what is known of units was.
     all_stirred: bool,
+    /// When a person closed or opened a member, with nothing computed since.
+    decided: Option<Time>,
 }
 
 impl Causes {
@@ -62,6 +64,14 @@ impl Causes {
             // It turned out to be about a sensor: it is no member any more.
             let before = self.parts.remove(&part.id);
             self.stirred.extend(before.as_ref().and_then(sign).map(owned));
+        }
+    }
+
+    /// Takes note of a decision: the last member that closes ends the whole.
+    pub(super) fn decide(&mut self, decision: &Decision) {
+        if ends_or_opens(&decision.act) && self.of.contains_key(&decision.finding) {
+            self.decided = self.decided.max(Some(decision.at));
+            self.stirred.extend(self.parts.get(&decision.finding).and_then(sign).map(owned));
         }
     }
 
@@ -161,15 +171,16 @@ impl Evaluator {
                 }
             }
         }
+        // Decisions that were read with the load may have closed a last member.
+        self.causes.decided = judged.filter(|_| !self.causes.common.is_empty());
         Ok(())
     }
 
     /// Looks for common causes when findings changed, and links members to them.
     pub(super) fn fold_causes(&mut self, round: &mut Round) {
         let parts = || round.findings.values().map(|upsert| &upsert.machine);
-        let Some(at) = parts().filter(|part| !part.from_receipt()).map(|part| part.changed).max() else {
-            return;
-        };
+        let changed = parts().filter(|part| !part.from_receipt()).map(|part| part.changed).max();
+        let Some(at) = changed.max(self.causes.decided.take()) else { return };
         for part in parts() {
             let link = self.causes.of.get(&part.id).cloned();
             self.causes.take(&MachinePart { part_of: link, ..part.clone() });
@@ -199,8 +210,24 @@ impl Evaluator {
             .into_iter()
             .chain(software.map(Shared::Software))
             .chain(fuelled.map(Shared::Fuelled));
-        Candidate { part: part.clone(), shares: shares.collect() }
+        Candidate { part: part.clone(), shares: shares.collect(), closed: self.closed(part) }
     }
+
+    /// When and as what a person closed a finding, unless it was opened again since.
+    fn closed(&self, part: &MachinePart) -> Option<(Time, Outcome)> {
+        let decisions = self.decisions.get(&part.unit)?.iter().rev();
+        let mut of_it = decisions.filter(|d| d.finding == part.id && ends_or_opens(&d.act));
+        let last = of_it.next()?;
+        match &last.act {
+            Act::Close { outcome, .. } => Some((last.at, *outcome)),
+            Act::Merge { .. } => Some((last.at, Outcome::Merged)),
+            _ => None,
+        }
+    }
+}
+
+fn ends_or_opens(act: &Act) -> bool {
+    matches!(act, Act::Close { .. } | Act::Merge { .. } | Act::Reopen { .. })
 }
 
 impl Population for Evaluator {

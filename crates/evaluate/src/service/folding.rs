@@ -7,6 +7,7 @@ use notchwatch_store::{FindingUpsert, Snapshot};
 use std::sync::atomic::Ordering;
 use std::time::Instant;
 
+use super::take::quiet;
 use super::{Evaluator, Round};
 use crate::EvaluateError;
 use crate::line::{Folded, Line, Mark};
@@ -66,13 +67,18 @@ impl Evaluator {
     /// Folds what waits, on as many threads as there are cores.
     pub(super) async fn advance(&mut self, up_to: Seq, round: &mut Round) -> Result<(), EvaluateError> {
         let settled = |at: &Instant| at.elapsed() >= self.options.settle;
+        let now = (self.clock)();
         let mut work = Vec::new();
         for (key, at) in &self.touched {
             let Some(line) = self.lines.remove(key) else { continue };
-            work.push((key.clone(), line, settled(at)));
+            let how = How {
+                settled: settled(at),
+                quiet: quiet(&line, self.entering.get(key).copied().flatten(), now),
+            };
+            work.push((key.clone(), line, how));
         }
         let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
-        let mut shares: Vec<Vec<(UnitKey, Line, bool)>> = (0..cores).map(|_| Vec::new()).collect();
+        let mut shares: Vec<Share> = (0..cores).map(|_| Vec::new()).collect();
         for (i, item) in work.into_iter().enumerate() {
             if let Some(share) = shares.get_mut(i % cores) {
                 share.push(item);
@@ -122,13 +128,22 @@ impl Evaluator {
     }
 }
 
-type Share = Vec<(UnitKey, Line, bool)>;
+/// What a line may fold now.
+#[derive(Clone, Copy)]
+struct How {
+    /// Its newest row has waited long enough.
+    settled: bool,
+    /// No row is about to come.
+    quiet: bool,
+}
+
+type Share = Vec<(UnitKey, Line, How)>;
 type Done = Vec<(UnitKey, Line, Folded)>;
 
 fn fold_share(share: Share) -> Result<Done, EvaluateError> {
     let mut done = Vec::with_capacity(share.len());
-    for (key, mut line, settled) in share {
-        let folded = line.advance(settled)?;
+    for (key, mut line, how) in share {
+        let folded = line.advance(how.settled, how.quiet)?;
         done.push((key, line, folded));
     }
     Ok(done)

@@ -24,6 +24,7 @@ impl Evaluator {
         self.links = links::Links::default();
         self.touched.clear();
         self.dirty.clear();
+        self.entering.clear();
         self.decided = DecisionId(0);
         self.position = self.store.evaluated().await?;
         self.timelined = self.store.timelined().await?;
@@ -78,6 +79,9 @@ impl Evaluator {
             }
             if line.waits() || line.presses().is_some() {
                 self.touched.insert(key.clone(), Instant::now());
+            }
+            if line.has_entries() {
+                self.entering.entry(key.clone()).or_default();
             }
             self.lines.insert(key, line);
         }

@@ -4,13 +4,14 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::Ordering;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
-use notchwatch_model::{Sample, Seq, TimelineId, UnitKey};
+use notchwatch_model::{Sample, Seq, Span, Time, TimelineId, UnitKey};
 use notchwatch_store::{JournalMessage, Unjudged};
 
 use super::{Evaluator, Round};
 use crate::EvaluateError;
+use crate::line::Line;
 use crate::restore::TICK;
 use crate::rows::{Added, Rows};
 
@@ -44,6 +45,9 @@ impl Evaluator {
                 line.received = line.received.max(Some(message.received));
             }
             self.touched.insert(message.unit.clone(), Instant::now());
+            if let Some(heard) = self.entering.get_mut(&message.unit) {
+                *heard = Some(Instant::now());
+            }
             // Against what came before it in the journal, not against what is folded by now: so it does not matter in
             // what portions the journal was read.
             let horizon = line.newest().map(|newest| newest - self.options.horizon);
@@ -121,6 +125,7 @@ impl Evaluator {
             self.decided = last.id;
             for decision in page.into_iter().filter(|d| d.effective) {
                 self.links.decide(&decision);
+                self.causes.decide(&decision);
                 if let Some(round) = round.as_deref_mut()
                     && let Some(line) = self.lines.get_mut(&decision.unit)
                 {
@@ -138,13 +143,14 @@ impl Evaluator {
 }
 
 impl Evaluator {
-    /// Reads new steps of the log of timelines into the lines.
+    /// Reads new steps of the log of timelines into the lines. A unit that never sent anything gets a line with the first.
     pub(super) async fn read_timelines(&mut self, round: &mut Round) -> Result<(), EvaluateError> {
         loop {
             let page = self.store.timeline_after(self.timelined, DECISIONS_A_PAGE).await?;
             let Some(last) = page.last() else { return Ok(()) };
             self.timelined = last.id;
             self.causes.stir();
+            let mut strangers = BTreeSet::new();
             for step in page {
                 let unit = step.entry.unit.clone();
                 if let Some(line) = self.lines.get_mut(&unit) {
@@ -152,9 +158,27 @@ impl Evaluator {
                     if line.dirty().is_some() {
                         self.dirty.insert(unit.clone());
                     }
+                    self.entering.entry(unit.clone()).or_default();
                     round.touched.push(unit.clone());
+                } else if self.shared.unit(&unit).is_some() {
+                    strangers.insert(unit.clone());
                 }
                 self.entered.insert(unit);
+            }
+            if !strangers.is_empty() {
+                self.load_units(strangers.into_iter().collect()).await?;
+            }
+        }
+    }
+
+    /// Lets entries of units from which no row is about to come be folded in this round.
+    pub(super) fn let_enter(&mut self) {
+        let now = (self.clock)();
+        let lines = &self.lines;
+        self.entering.retain(|unit, _| lines.get(unit).is_some_and(Line::has_entries));
+        for (unit, heard) in &self.entering {
+            if lines.get(unit).is_some_and(|line| line.enters().is_some() && quiet(line, *heard, now)) {
+                self.touched.entry(unit.clone()).or_insert_with(Instant::now);
             }
         }
     }
@@ -165,5 +189,17 @@ impl Evaluator {
     }
 }
 
+/// Whether nothing has come from a unit for so long that entries of its timeline wait no longer for its next row. One that
+/// comes for an earlier time is folded in its place.
+/// `heard` is when this process last took a message of it: imported ones carry old receive times.
+pub(super) fn quiet(line: &Line, heard: Option<Instant>, now: Time) -> bool {
+    let long_ago = line.received.is_none_or(|received| now - received > NEXT_ROW_WITHIN);
+    long_ago && heard.is_none_or(|heard| heard.elapsed() > IMPORT_PAUSES)
+}
+
+/// A unit that reports sends its next row within this time: a batch and a pause (design of the feed: twelve minutes).
+const NEXT_ROW_WITHIN: Span = Span::from_mins(15);
+/// Within an import the next message of a unit comes within this time.
+const IMPORT_PAUSES: Duration = Duration::from_mins(1);
 /// Decisions, or steps of timelines, read at one time.
 const DECISIONS_A_PAGE: usize = 1000;

@@ -5,9 +5,11 @@
 
 use std::fmt::Write as _;
 
-use notchwatch_findings::COMMON_ID;
-use notchwatch_model::{AlarmState, ChannelIx, Finding, Register, Sample, Scope, Span, Time};
-use notchwatch_store::NewMessage;
+use notchwatch_findings::{COMMON_ID, Ruling, rule};
+use notchwatch_model::{
+    Act, AlarmState, ChannelIx, Finding, Outcome, RailwayFilter, Register, Sample, Scope, Span, Time,
+};
+use notchwatch_store::{NewDecision, NewMessage, Store, Verdict};
 
 use crate::bench::{self, Bench, End, Engine, Noise};
 
@@ -102,6 +104,8 @@ pub(crate) async fn one_regions_trouble_is_one_finding_whatever_the_way_it_came(
         assert_eq!(member.alarm_state(now()), AlarmState::SuppressedByDesign, "told by the common one alone");
     }
 
+    the_last_member_that_is_closed_ends_it(&clean, &found).await;
+
     // Units one after the other, in parts with stops between.
     let mut by_unit = all.clone();
     by_unit.sort_by(|a, b| b.envelope.topic.cmp(&a.envelope.topic));
@@ -111,6 +115,31 @@ pub(crate) async fn one_regions_trouble_is_one_finding_whatever_the_way_it_came(
     }
     let machines = |found: &[Finding]| found.iter().map(|f| f.machine.clone()).collect::<Vec<_>>();
     assert_eq!(machines(&findings(&other).await), machines(&found));
+}
+
+async fn the_last_member_that_is_closed_ends_it(bench: &Bench, found: &[Finding]) {
+    let (common, members): (Vec<_>, Vec<_>) =
+        found.iter().partition(|f| f.machine.id.as_str().starts_with(COMMON_ID));
+    for (member, minute) in members.iter().zip(0..) {
+        let act = Act::Close { outcome: Outcome::RepairedElsewhere, note: None };
+        let at = now() - Span::from_mins(10 - minute);
+        let finding = member.machine.id.clone();
+        let decision = NewDecision { finding, seen: member.version, by: "kim".parse().unwrap(), at, act };
+        let judge = |finding: &Finding, other: Option<&Finding>| {
+            let ruling = rule(finding, other, &decision.act, decision.seen, &decision.by, decision.at);
+            let Ruling::Apply(operator) = ruling else {
+                unreachable!("a close of an open finding: {ruling:?}")
+            };
+            Verdict::Apply(operator)
+        };
+        bench.store.decide(&decision, &RailwayFilter::All, &judge).await.unwrap().unwrap();
+    }
+    let id = &common[0].machine.id;
+    let find = async |store: &Store| store.finding(id, &RailwayFilter::All).await.unwrap().unwrap();
+    bench.evaluate(now, End::Stop, async |store| !find(store).await.open()).await;
+    let over = find(&bench.store).await;
+    let last = now() - Span::from_mins(10 - i64::try_from(members.len()).unwrap() + 1);
+    assert_eq!(over.machine.ended, Some((last, Outcome::RepairedElsewhere)));
 }
 
 pub(crate) async fn single_faults_stay_single(engine: Engine) {

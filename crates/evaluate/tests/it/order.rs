@@ -7,8 +7,8 @@ use std::time::Duration;
 
 use notchwatch_detect::Settings;
 use notchwatch_model::{
-    Activity, AsBuilt, ChannelIx, Fact, FindingKind, MachinePart, NewEntry, Origin, Outcome, RailwayFilter,
-    Sample, Span, System, Time, TimelineId, Withdrawal,
+    Activity, AsBuilt, ChannelIx, Fact, FindingKind, MachinePart, NewEntry, OilResult, Origin, Outcome,
+    RailwayFilter, Sample, Span, System, Time, TimelineId, Verdict, Withdrawal,
 };
 use notchwatch_store::NewMessage;
 
@@ -263,6 +263,33 @@ pub(crate) async fn as_built_levels_judge_at_once_whenever_they_are_told(engine:
         bench.judge(&[], End::Stop).await;
         assert_eq!(standing(bench.findings().await), expected, "cut at {cut}");
         assert_eq!(bench.judged().await, judged, "cut at {cut}");
+    }
+}
+
+/// The laboratory's word on a unit that sends nothing: at once, also one that never sent anything, and the same after a
+/// kill.
+pub(crate) async fn an_oil_sample_of_a_silent_unit_is_judged_without_a_message(engine: Engine) {
+    for heard in [0, 100] {
+        let bench = Judging::new(engine).await;
+        bench.judge(&messages()[..heard], End::Stop).await;
+        let result = OilResult {
+            quantity: "glycol".into(),
+            value: 0.2,
+            uom: "%".into(),
+            verdict: Some(Verdict::High),
+        };
+        let fact = Fact::OilSample { sample: "7".into(), results: vec![result] };
+        let at = now() - Span::from_hours(30);
+        record(&bench, &[NewEntry { unit: unit(1), engine: None, at, fact }]).await;
+        bench.judge(&[], End::Kill).await;
+        bench.judge(&[], End::Stop).await;
+        let found = bench.findings().await;
+        assert_eq!(found.len(), 1, "{heard} messages: {found:#?}");
+        let one = &found[0];
+        assert_eq!((one.onset, one.opened), (at, at), "it takes effect when it was drawn");
+        assert!(one.title.starts_with("Glycol high in the oil sample"), "{}", one.title);
+        bench.judge(&messages()[heard..heard + 60], End::Stop).await;
+        assert_eq!(bench.findings().await, found, "rows of a time before it change nothing of it");
     }
 }
 

@@ -43,12 +43,30 @@ fn finding(number: usize, channel: &str, size: f64, hours: i64) -> Candidate {
     };
     let mut part = MachinePart::new(opening);
     part.symptoms = vec![symptom(channel, SymptomKind::LevelShift, size, &start.to_string())];
-    Candidate { part, shares: [region(number), software(number)].into() }
+    Candidate { part, shares: [region(number), software(number)].into(), closed: None }
 }
 
 /// Units 1, 3, 4, 6 and 8 have new software and are of different regions.
 fn release() -> Vec<Candidate> {
     [1, 3, 4, 6, 8].into_iter().zip(0..).map(|(n, i)| finding(n, "coolant_temp", 6.0, 20 * i)).collect()
+}
+
+#[test]
+fn it_ends_when_people_closed_the_last_of_its_members() {
+    let mut members = release();
+    let closed = |hours| time("2026-11-12T00:00:00Z") + Span::from_hours(hours);
+    for (member, hours) in members.iter_mut().zip(0..).take(4) {
+        member.closed = Some((closed(hours), Outcome::RepairedElsewhere));
+    }
+    let open = causes(&members, &Fleet).remove(0).part;
+    assert_eq!((open.ended, open.active, open.members.len()), (None, true, 5));
+    members[4].closed = Some((closed(9), Outcome::RepairedElsewhere));
+    let over = causes(&members, &Fleet).remove(0).part;
+    assert_eq!((over.ended, over.active), (Some((closed(9), Outcome::RepairedElsewhere)), false));
+    assert_eq!((over.id, over.changed), (open.id, closed(9)));
+    members[0].closed = Some((closed(0), Outcome::NoFaultFound));
+    let mixed = causes(&members, &Fleet).remove(0).part;
+    assert_eq!(mixed.ended, Some((closed(9), Outcome::ReturnedToNormal)), "no outcome is all of theirs");
 }
 
 #[test]

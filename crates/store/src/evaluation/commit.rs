@@ -114,12 +114,16 @@ fn merge(
         return Err(Error::Refused(what));
     }
     let (moves, differs) = (matters(before, after), known.told.differs(&told));
-    let was_open = known.finding.open();
+    let (was_open, told_priority) = (known.finding.open(), before.priority);
     let mut finding = Finding { machine: upsert.machine, ..known.finding };
     let mut kinds = Vec::new();
     if moves {
         finding.version = finding.version.saturating_add(1);
-        kinds.push(if was_open && !finding.open() { EventKind::Closed } else { EventKind::Changed });
+        kinds.push(match finding.open() {
+            false if was_open => EventKind::Closed,
+            true if finding.machine.priority > told_priority => EventKind::Lowered,
+            _ => EventKind::Changed,
+        });
     } else if differs {
         kinds.push(EventKind::Revised);
     }

@@ -58,7 +58,7 @@ struct Start {
     get, path = "/api/v1/events", tag = "events",
     params(EventParams, ("Last-Event-ID" = Option<String>, Header, description = "resume right after this event")),
     responses(
-        (status = 200, content_type = "text/event-stream", body = EventView, description = "events opened, changed, revised, decided, closed; `resync` with the snapshot's address when the log cannot resume there"),
+        (status = 200, content_type = "text/event-stream", body = EventView, description = "events opened, changed, lowered, revised, decided, closed; `resync` with the snapshot's address when the log cannot resume there"),
         (status = 401, body = Problem), (status = 429, body = Problem), (status = 503, body = Problem),
     )
 )]

@@ -13,7 +13,9 @@ use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use jiff::tz::TimeZone;
-use notchwatch_model::{Class, Finding, FindingId, Outcome, Overlay, RankedFault, Symptom, Time, Unit};
+use notchwatch_model::{
+    Class, Finding, FindingId, Outcome, Overlay, RankedFault, Symptom, SymptomKind, Time, Unit,
+};
 use notchwatch_store::HistoryEntry;
 
 use acts::{Acts, Link};
@@ -256,15 +258,16 @@ fn tabs(symptoms: &[Symptom], class: Option<&Class>) -> Vec<Tab> {
     let mut seen = BTreeSet::new();
     symptoms
         .iter()
-        .filter(|s| seen.insert(&s.channel))
+        .filter(|s| s.kind != SymptomKind::OilSample && seen.insert(&s.channel))
         .map(|s| Tab { channel: s.channel.to_string(), label: label(s, class) })
         .collect()
 }
 
 fn label(symptom: &Symptom, class: Option<&Class>) -> String {
-    class
-        .and_then(|c| c.channels.iter().find(|d| d.name == symptom.channel))
-        .map_or_else(|| symptom.channel.to_string(), |d| d.label().to_owned())
+    class.and_then(|c| c.channels.iter().find(|d| d.name == symptom.channel)).map_or_else(
+        || symptom.channel.as_str().replace("oil-sample.", "Oil sample, "),
+        |d| d.label().to_owned(),
+    )
 }
 
 fn symptom(

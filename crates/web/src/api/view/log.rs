@@ -31,7 +31,7 @@ pub(crate) struct EventView {
     /// Id of the event; grows for ever.
     pub(crate) id: String,
     at: String,
-    /// `opened`, `changed`, `revised`, `decided` or `closed`.
+    /// `opened`, `changed`, `lowered`, `revised`, `decided` or `closed`.
     event: &'static str,
     /// The finding as it stood right after.
     finding: FindingView,

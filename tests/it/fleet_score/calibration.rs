@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use demo_feed::TruthEntry;
 use notchwatch_model::{MachinePart, TimeToLimit};
 
-use super::chain::Outcome;
+use crate::fleet::chain::Outcome;
 
 /// Seconds in an hour.
 const HOUR_S: f64 = 3600.0;
@@ -89,9 +89,8 @@ fn telling(time: &TimeToLimit, crossed: i64) -> Option<Telling> {
 pub(crate) fn calibration(told: &[Told<'_>]) -> Option<Calibration> {
     let with: Vec<&Told<'_>> = told.iter().filter(|t| !t.tellings.is_empty()).collect();
     let share = |hit: &dyn Fn(&Telling) -> bool| {
-        let of = |t: &&Told<'_>| {
-            t.tellings.iter().filter(|x| hit(x)).count() as f64 / t.tellings.len() as f64
-        };
+        let of =
+            |t: &&Told<'_>| t.tellings.iter().filter(|x| hit(x)).count() as f64 / t.tellings.len() as f64;
         with.iter().map(of).sum::<f64>() / with.len() as f64
     };
     let mut errors: Vec<f64> =
