@@ -55,28 +55,22 @@ impl Store {
         &self,
         units: impl IntoIterator<Item = &UnitKey>,
     ) -> Result<HashMap<UnitKey, i64>> {
-        let mut found = HashMap::new();
-        let mut missing = false;
-        {
-            let known = self.shared.units.read().unwrap_or_else(PoisonError::into_inner);
-            let mut wanted: Vec<&UnitKey> = units.into_iter().collect();
-            wanted.sort_unstable();
-            wanted.dedup();
-            for unit in wanted {
-                match known.get(unit) {
-                    Some(number) => drop(found.insert(unit.clone(), *number)),
-                    None => missing = true,
-                }
-            }
-        }
-        if !missing {
+        let mut wanted: Vec<&UnitKey> = units.into_iter().collect();
+        wanted.sort_unstable();
+        wanted.dedup();
+        let among = |known: &HashMap<UnitKey, i64>| -> HashMap<UnitKey, i64> {
+            wanted.iter().filter_map(|unit| Some(((*unit).clone(), *known.get(*unit)?))).collect()
+        };
+        let found = among(&self.shared.units.read().unwrap_or_else(PoisonError::into_inner));
+        if found.len() == wanted.len() {
             return Ok(found);
         }
         let rows =
             self.shared.db.fetch_for_work("SELECT unit_no, railway, unit FROM unit", values![]).await?;
         let fresh = rows.iter().map(numbered).collect::<Result<HashMap<UnitKey, i64>>>()?;
-        self.shared.units.write().unwrap_or_else(PoisonError::into_inner).clone_from(&fresh);
-        Ok(fresh)
+        let found = among(&fresh);
+        *self.shared.units.write().unwrap_or_else(PoisonError::into_inner) = fresh;
+        Ok(found)
     }
 
     /// Which of the railways are registered. One look at the database answers for all, however many are invented.
