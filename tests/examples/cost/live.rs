@@ -10,9 +10,10 @@ use demo_feed::{Fleet, Scenario};
 use notchwatch_detect::examine::generic_class;
 use notchwatch_detect::{Plan, Settings, UnitModel};
 use notchwatch_evaluate::Rows;
-use notchwatch_model::{Class, Envelope, Register, Row, Span, Time};
+use notchwatch_model::{Class, Register, Row, Span, Time};
 use notchwatch_wire::{Decoder, Limits, RegisterIndex, TopicPattern};
 
+use crate::envelope::envelope;
 use crate::noise::Noise;
 use crate::ours::real;
 use crate::{Failure, used};
@@ -154,14 +155,7 @@ fn demo() -> Result<(Class, Vec<Vec<Row>>), Failure> {
     let decoder = Decoder::new(TopicPattern::parse("units/{railway}/{unit}/senml")?, Limits::default());
     let mut units = std::collections::BTreeMap::new();
     for message in fleet.advance_to(start.as_millisecond() + DAYS * 86_400_000) {
-        let envelope = Envelope {
-            received: Time::from_millis(message.at_unix_ms)?,
-            topic: message.topic.to_string(),
-            content_type: Some(message.content_type.to_owned()),
-            retained: false,
-            payload: message.payload,
-        };
-        let got = decoder.decode(&envelope, &index);
+        let got = decoder.decode(&envelope(message)?, &index);
         let Some(unit) = got.unit else { continue };
         let rows = units.entry(unit).or_insert_with(|| Rows::new(class.channels.len()));
         for sample in got.samples {

@@ -12,6 +12,8 @@ use std::path::Path;
 use std::sync::OnceLock;
 use std::time::Instant;
 
+#[path = "../../it/fleet/envelope.rs"]
+mod envelope;
 #[expect(dead_code, reason = "the boards use more of it")]
 #[path = "../boards/noise.rs"]
 mod noise;

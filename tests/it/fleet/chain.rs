@@ -10,8 +10,10 @@ use demo_feed::{Fleet, Scenario, TruthEntry};
 use notchwatch_detect::{Plan, Settings};
 use notchwatch_evaluate::{Fold, FoldContext, Rows};
 use notchwatch_findings::Library;
-use notchwatch_model::{Envelope, MachinePart, Register, Time, UnitKey};
+use notchwatch_model::{MachinePart, Register, UnitKey};
 use notchwatch_wire::{Decoder, Limits, RegisterIndex, TopicPattern};
+
+use super::envelope::envelope;
 
 /// The findings of every unit, every version of each, oldest first.
 pub(crate) type Found = BTreeMap<UnitKey, BTreeMap<String, Vec<MachinePart>>>;
@@ -53,14 +55,7 @@ fn decode(
     let (mut messages, mut samples, mut refused) = (0_u64, 0_u64, 0_u64);
     let begun = Instant::now();
     for message in fleet.advance_to(until) {
-        let envelope = Envelope {
-            received: Time::from_millis(message.at_unix_ms)?,
-            topic: message.topic.to_string(),
-            content_type: Some(message.content_type.to_owned()),
-            retained: false,
-            payload: message.payload,
-        };
-        let got = decoder.decode(&envelope, &index);
+        let got = decoder.decode(&envelope(message)?, &index);
         messages += 1;
         refused += got.refused.len() as u64;
         samples += got.samples.len() as u64;
