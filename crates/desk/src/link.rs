@@ -28,8 +28,12 @@ pub(crate) fn shown(
         return judged;
     }
     let fresh = progress.and_then(|p| p.judged).is_some_and(|event| received - event <= FRESH);
-    let quiet = now - received > comms.map_or(SILENT_AFTER, |c| c.limit);
-    match (judged, quiet, fresh) {
+    // Received before nothing was known of it: a history that is read in, or messages that wait to be judged. That says
+    // what the unit sent then, not that it is silent since.
+    let before = comms.map_or(now - received > SILENT_AFTER, |c| received < c.since);
+    let history = judged == CommsState::NeverHeard && before;
+    let quiet = !history && now - received > comms.map_or(SILENT_AFTER, |c| c.limit);
+    match (judged, quiet, fresh && !history) {
         (_, false, true) => CommsState::Reporting,
         (CommsState::NeverHeard, true, _) if status == ServiceStatus::InService => CommsState::Silent,
         (CommsState::NeverHeard, true, _) => CommsState::NotExpected,
@@ -108,6 +112,7 @@ mod tests {
             learning: BTreeMap::new(),
             seeded: BTreeMap::new(),
             chances: None,
+            software: None,
         }
     }
 
@@ -120,6 +125,7 @@ mod tests {
             (NeverHeard, None, at(100), at(10), at(101), true, Late),
             (NeverHeard, None, at(10), at(10), at(100), true, Silent),
             (NeverHeard, None, at(10), at(10), at(100), false, NotExpected),
+            (NeverHeard, None, at(-90), at(-90), at(1), true, Late),
             (Silent, Some(at(0)), at(100), at(99), at(101), true, Reporting),
             (Silent, Some(at(0)), at(100), at(10), at(101), true, Silent),
             (Silent, Some(at(0)), at(0), at(0), at(101), true, Silent),
@@ -136,6 +142,8 @@ mod tests {
         let newest = progress(at(10), at(10));
         let made = follow(vec![], &[newest], &[(key(), ServiceStatus::InService)].into(), at(10));
         assert_eq!((made.len(), made[0].state), (1, Reporting), "a unit that no tick has seen yet");
+        let old = progress(at(-90), at(-90));
+        assert_eq!(shown(None, Some(&old), ServiceStatus::InService, at(0)), Late, "a history");
         assert_eq!(shown(None, None, ServiceStatus::InService, at(0)), NeverHeard);
     }
 }

@@ -135,7 +135,7 @@ impl Desk {
             return Ok(vec![]);
         }
         let (mut state, mut entries, mut versioned) = (TextState::default(), Vec::new(), false);
-        for text in self.store().unit_texts(&unit.key(), span.from, span.to).await? {
+        for text in self.store().unit_texts(&unit.key(), span.from, span.to, None).await? {
             let Some(channel) = class.channel(text.channel).filter(|c| read(c.name.as_str())) else {
                 continue;
             };

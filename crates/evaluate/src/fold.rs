@@ -8,11 +8,13 @@ use std::sync::Arc;
 
 use notchwatch_detect::{Plan, UnitModel};
 use notchwatch_findings::{Background, Context, Library, UnitFindings, renewed};
-use notchwatch_model::{ChannelName, Class, Decision, DecisionId, Fact, MachinePart, Row, Time, Unit};
+use notchwatch_model::{
+    ChannelName, Class, Decision, DecisionId, Fact, MachinePart, Row, TextSample, TextState, Time, Unit,
+};
 use serde::{Deserialize, Serialize};
 
 /// Form of a snapshot's bytes; moves when the state's shape or the meaning of a number in it changes.
-const FORM: u32 = 9;
+const FORM: u32 = 10;
 
 /// What a unit's fold needs to know besides its data. Shared by the units of a class where it can be.
 #[derive(Debug, Clone)]
@@ -38,6 +40,8 @@ pub struct Fold {
     findings: UnitFindings,
     /// What the unit's timeline says.
     background: Background,
+    /// What its text channels said last.
+    said: TextState,
     held: BTreeSet<ChannelName>,
     last: Option<Time>,
     samples: u64,
@@ -90,6 +94,7 @@ impl Fold {
             model: UnitModel::new(&context.plan),
             findings: UnitFindings::default(),
             background: Background::default(),
+            said: TextState::default(),
             held: BTreeSet::new(),
             last: None,
             samples: 0,
@@ -171,9 +176,18 @@ impl Fold {
         accepted.changed
     }
 
+    /// Takes a text of one of the unit's channels. Returns the facts that it tells, which the caller folds in turn.
+    pub fn told(&mut self, context: &FoldContext, text: &TextSample) -> Vec<Fact> {
+        let channel = context.class.channel(text.channel);
+        channel.map_or_else(Vec::new, |channel| self.said.take(channel.name.as_str(), &text.text))
+    }
+
     /// Folds one fact of the unit's timeline, at the time it takes effect; `at` is when it held. Returns the findings that
     /// it changed.
     pub fn fact(&mut self, context: &FoldContext, at: Time, now: Time, fact: &Fact) -> Vec<MachinePart> {
+        if let Fact::Software { version } = fact {
+            self.said.hold(version);
+        }
         self.background.learn(at, fact);
         let changed = self.findings.learn(&context.findings(&self.background), at, now, fact);
         let renewed: Vec<ChannelName> = renewed(fact).into_iter().collect();

@@ -9,6 +9,8 @@ mod line;
 mod restore;
 mod rows;
 mod service;
+mod step;
+mod texts;
 mod trace;
 
 pub use fold::{Fold, FoldContext, SnapshotError};

@@ -5,10 +5,14 @@
 
 use std::collections::BTreeMap;
 
-use notchwatch_model::{ChannelIx, Decision, MachinePart, Row, Sample, Span, Time, TimelineEntry, UnitKey};
+use notchwatch_model::{
+    ChannelIx, Decision, MachinePart, Row, Sample, Span, TextSample, Time, TimelineEntry, UnitKey,
+};
 
 use crate::fold::{Fold, FoldContext, SnapshotError};
 use crate::rows::{Added, Rows};
+use crate::step::Step;
+use crate::texts::{Texts, told};
 
 /// Event time between snapshots. A restart folds at most this much of a unit anew.
 pub const SNAPSHOT_EVERY: Span = Span::from_hours(6);
@@ -27,6 +31,8 @@ pub struct Line {
     decisions: Vec<Decision>,
     /// Entries of the timeline that are not folded yet, in the order in which they take effect.
     entries: Vec<TimelineEntry>,
+    /// Texts that are not folded yet.
+    texts: Texts,
     decided_to: Option<Time>,
     dirty: Option<Time>,
     /// Newest event time of the unit's messages, in the order of the journal.
@@ -56,6 +62,8 @@ pub struct Folded {
     pub findings: Vec<(MachinePart, Option<Time>)>,
     /// Snapshots passed.
     pub marks: Vec<Mark>,
+    /// When something took effect that units may share, such as software: the latest time.
+    pub shares: Option<Time>,
 }
 
 impl Line {
@@ -78,6 +86,7 @@ impl Line {
             arrivals: BTreeMap::new(),
             decisions,
             entries: vec![],
+            texts: Texts::default(),
             decided_to: at,
             dirty,
             newest,
@@ -92,6 +101,13 @@ impl Line {
     pub fn with_entries(mut self, entries: Vec<TimelineEntry>) -> Self {
         self.entries = entries;
         self.entries.sort_by_cached_key(order);
+        self
+    }
+
+    /// The same with texts of the unit after what is folded.
+    #[must_use]
+    pub(crate) fn with_texts(mut self, texts: Texts) -> Self {
+        self.texts = texts;
         self
     }
 
@@ -126,9 +142,14 @@ impl Line {
         &self.waiting
     }
 
-    /// Whether rows wait.
+    /// Texts that wait.
+    pub(crate) fn texts(&self) -> &Texts {
+        &self.texts
+    }
+
+    /// Whether rows or texts wait.
     pub fn waits(&self) -> bool {
-        !self.waiting.is_empty()
+        !self.waiting.is_empty() || !self.texts.is_empty()
     }
 
     /// From when the line must be folded anew.
@@ -157,6 +178,18 @@ impl Line {
         true
     }
 
+    /// Takes a text, as [`Line::take`] a sample. One of a channel that the fold does not read is taken and forgotten.
+    pub(crate) fn take_text(&mut self, text: &TextSample) -> bool {
+        if !told(&self.context.class, text.channel) {
+            return true;
+        }
+        let waits = self.folded_to().is_none_or(|to| text.time > to);
+        if waits {
+            self.texts.add(text);
+        }
+        waits
+    }
+
     /// Puts a whole row where it waits: a row read back from the store.
     pub fn wait_for(&mut self, row: Row) {
         self.tell(Some(row.time));
@@ -171,6 +204,7 @@ impl Line {
     pub fn inherit(&mut self, old: Line) {
         self.waiting = old.waiting;
         self.arrivals = old.arrivals;
+        self.texts = old.texts;
         self.repeats = old.repeats;
         self.conflicts = old.conflicts;
         self.received = old.received;
@@ -211,6 +245,9 @@ impl Line {
             _ => self.waiting.take_all(),
         };
         let mut folded = self.run(&rows)?;
+        if let Some(at) = self.texts.newest().filter(|_| newest_too) {
+            self.decide_to(at, &mut folded);
+        }
         if let Some(at) = self.presses().max(self.enters().filter(|_| quiet)) {
             self.decide_to(at, &mut folded);
         }
@@ -259,6 +296,17 @@ impl Line {
         Ok(folded)
     }
 
+    /// Takes entries and texts out that take effect up to and including a time, in their order.
+    fn due(&mut self, to: Time) -> Vec<Step> {
+        let due = self.entries.partition_point(|entry| entry.effective() <= to);
+        let mut steps: Vec<Step> = self.entries.drain(..due).map(Step::Entry).collect();
+        if !self.texts.is_empty() {
+            steps.extend(self.texts.take_to(to).iter().map(Step::Text));
+            steps.sort_by_key(Step::at);
+        }
+        steps
+    }
+
     /// State now, for a snapshot outside the boundaries. `None` when nothing is folded.
     pub fn mark(&self) -> Result<Option<Mark>, SnapshotError> {
         match self.folded_to() {
@@ -267,31 +315,25 @@ impl Line {
         }
     }
 
-    /// Applies the decisions and entries up to and including a time that are not applied yet, by their time; of one time
-    /// decisions come first.
+    /// Applies the decisions, entries and texts up to and including a time that are not applied yet, by their time; of one
+    /// time decisions come first, then entries.
     fn decide_to(&mut self, to: Time, folded: &mut Folded) {
         let from = self.decided_to;
         let begin = from.map_or(0, |from| self.decisions.partition_point(|d| d.at <= from));
-        let due = self.entries.partition_point(|entry| entry.effective() <= to);
-        let mut entries = self.entries.drain(..due).peekable();
+        let mut steps = self.due(to).into_iter().peekable();
         let (context, fold) = (&self.context, &mut self.fold);
         for decision in self.decisions.iter().skip(begin).take_while(|d| d.at <= to) {
-            while let Some(entry) = entries.next_if(|entry| entry.effective() < decision.at) {
-                enter(fold, context, &entry, folded);
+            while let Some(step) = steps.next_if(|step| step.at() < decision.at) {
+                step.fold(fold, context, folded);
             }
             let changed = fold.decision(context, decision);
             folded.findings.extend(changed.into_iter().map(|machine| (machine, None)));
         }
-        for entry in entries {
-            enter(fold, context, &entry, folded);
+        for step in steps {
+            step.fold(fold, context, folded);
         }
         self.decided_to = Some(from.map_or(to, |from| from.max(to)));
     }
-}
-
-fn enter(fold: &mut Fold, context: &FoldContext, entry: &TimelineEntry, folded: &mut Folded) {
-    let changed = fold.fact(context, entry.at, entry.effective(), &entry.fact);
-    folded.findings.extend(changed.into_iter().map(|machine| (machine, entry.received)));
 }
 
 /// Order of entries: when they take effect, then what they say, so that it does not follow from when they came.

@@ -17,6 +17,7 @@ use crate::EvaluateError;
 use crate::fold::{Fold, FoldContext};
 use crate::line::{Folded, Line};
 use crate::rows::Rows;
+use crate::texts::{Texts, any_told, told};
 
 /// What all folds share: the register's classes compiled, the library and the settings.
 #[derive(Debug, Clone)]
@@ -93,23 +94,34 @@ pub(crate) async fn base(
     })
 }
 
-/// Rows of a unit after `after` (from the beginning without it) and before `to`, counting messages up to `up_to`.
+/// What a unit measured and told.
+#[derive(Debug)]
+pub(crate) struct Record {
+    pub(crate) rows: Rows,
+    pub(crate) texts: Texts,
+}
+
+/// Rows and texts of a unit after `after` (from the beginning without it) and before `to`, counting messages up to `up_to`.
 ///
 /// Samples that came later than the horizon are left out, those of `pending` (found in the round that is not committed
 /// yet) as those of earlier commits. Were they judged here, the same journal would give other findings after a restart
 /// or a fold from an older snapshot than it gave live, when nothing was folded for them.
-pub(crate) async fn rows(
+pub(crate) async fn record(
     store: &Store,
     context: &FoldContext,
     after: Option<Time>,
     to: Time,
     up_to: Option<Seq>,
     pending: &[Unjudged],
-) -> Result<Rows, EvaluateError> {
+) -> Result<Record, EvaluateError> {
     let from = after.map_or(EARLIEST, |after| after + TICK);
     let mut rows = Rows::new(context.class.channels.len());
     let key = context.unit.key();
-    let samples = store.unit_samples(&key, from, to, up_to).await?;
+    let (samples, said) = if any_told(&context.class) {
+        store.unit_record(&key, from, to, up_to).await?
+    } else {
+        (store.unit_samples(&key, from, to, up_to).await?, vec![])
+    };
     let mut left_out = HashMap::new();
     for late in store.unjudged(&key, from, to).await?.iter().chain(pending) {
         // The first of a key tells what was judged: later ones found a value in its place that was not judged either.
@@ -122,7 +134,32 @@ pub(crate) async fn rows(
             Some(None) => continue,
         };
     }
-    Ok(rows)
+    let mut texts = Texts::default();
+    for text in said.into_iter().filter(|text| told(&context.class, text.channel)) {
+        let judged = match left_out.get(&(text.time.micros(), text.channel)) {
+            None => vec![text],
+            Some(Some(judged)) => {
+                let (time, up_to) = (text.time, Some(position(*judged)));
+                store.unit_texts(&key, time, time + TICK, up_to).await?
+            }
+            Some(None) => vec![],
+        };
+        for text in &judged {
+            texts.add(text);
+        }
+    }
+    Ok(Record { rows, texts })
+}
+
+/// Texts have no number that could be judged instead: they are told by the journal position up to which they count.
+#[expect(clippy::cast_precision_loss, reason = "positions are far below 2^53")]
+pub(crate) fn up_to(position: Seq) -> f64 {
+    position.0 as f64
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "it was a whole number")]
+fn position(up_to: f64) -> Seq {
+    Seq(up_to as i64)
 }
 
 /// Entries on a unit's timeline that take effect after `after`, as the log had it at `up_to`; none without that.
@@ -159,11 +196,12 @@ pub(crate) async fn refold(
     pending: &[Unjudged],
 ) -> Result<(Line, Folded, Option<Time>), EvaluateError> {
     let Base { fold, at } = base(store, &context, base_at).await?;
-    let rows = rows(store, &context, at, through + TICK, up_to, pending).await?.take_all();
+    let Record { mut rows, texts } = record(store, &context, at, through + TICK, up_to, pending).await?;
     let entries = entries(store, &context.unit.key(), at, beside.timelined).await?;
     let (line, folded) = tokio::task::spawn_blocking(move || {
-        let mut line = Line::new(context, fold, at, beside.decisions).with_entries(entries);
-        line.run(&rows).map(|folded| (line, folded))
+        let line = Line::new(context, fold, at, beside.decisions);
+        let mut line = line.with_entries(entries).with_texts(texts);
+        line.run(&rows.take_all()).map(|folded| (line, folded))
     })
     .await
     .map_err(|e| EvaluateError::Worker(e.to_string()))??;

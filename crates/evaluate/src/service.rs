@@ -73,6 +73,8 @@ struct Round {
     commit: EvaluationCommit,
     findings: BTreeMap<String, FindingUpsert>,
     touched: Vec<UnitKey>,
+    /// When something that units may share took effect: the latest time.
+    shares: Option<Time>,
     /// Nothing comes after it.
     last: bool,
 }
@@ -249,6 +251,7 @@ impl Evaluator {
     /// commit, since a fleet's states together would fill the memory.
     async fn finish(&mut self) -> Result<(), EvaluateError> {
         let keys: Vec<UnitKey> = self.lines.keys().cloned().collect();
+        let mut last = Round { last: true, ..Round::default() };
         for some in keys.chunks(FINISHED_AT_ONCE) {
             let mut round = Round::default();
             for key in some {
@@ -262,11 +265,11 @@ impl Evaluator {
                 }
                 round.touched.push(key.clone());
             }
+            last.shares = last.shares.max(round.shares);
             self.commit(self.position, round).await?;
         }
-        let mut round = Round { last: true, ..Round::default() };
-        self.fold_causes(&mut round);
-        self.commit(self.position, round).await
+        self.fold_causes(&mut last);
+        self.commit(self.position, last).await
     }
 }
 

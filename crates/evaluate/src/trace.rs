@@ -13,7 +13,7 @@ use tokio::sync::watch;
 
 use crate::EvaluateError;
 use crate::line::Line;
-use crate::restore::{Base, Shared, TICK, base, entries, rows};
+use crate::restore::{Base, Shared, TICK, base, entries, record};
 
 /// One row of a trace, for one channel.
 #[derive(Debug, Clone, PartialEq)]
@@ -81,14 +81,15 @@ impl Tracer {
             .context(unit)
             .ok_or_else(|| TraceError::UnknownUnit(unit.clone()))?;
         let Base { fold, at } = base(&self.store, &context, Some(from - TICK)).await?;
-        let rows = rows(&self.store, &context, at, to, None, &[]).await?.take_all();
+        let mut record = record(&self.store, &context, at, to, None, &[]).await?;
         let decisions = self.decisions(unit).await?;
         let entries = entries(&self.store, unit, at, Some(TimelineId(i64::MAX))).await?;
         let channels = channels.to_vec();
         let work = move || {
-            let mut line = Line::new(context, fold, at, decisions).with_entries(entries);
+            let line = Line::new(context, fold, at, decisions);
+            let mut line = line.with_entries(entries).with_texts(record.texts);
             let mut trace = Vec::new();
-            for row in &rows {
+            for row in &record.rows.take_all() {
                 line.run(std::slice::from_ref(row)).map_err(EvaluateError::from)?;
                 if row.time >= from {
                     trace.extend(channels.iter().filter_map(|channel| read(&line, *channel, row.time)));

@@ -47,7 +47,10 @@ impl Background {
     /// entry recorded late is later than its event time.
     pub fn learn(&mut self, at: Time, fact: &Fact) {
         let oldest = at - REMEMBERED;
-        self.known.retain(|known| known.at >= oldest);
+        // Software is in force until other software is, however long that takes.
+        let in_force = self.last(oldest, |what| matches!(what, What::Software(_)));
+        let mut place = 0..;
+        self.known.retain(|known| place.next() == in_force || known.at >= oldest);
         match fact {
             Fact::FaultCode { code, active: true, .. } => self.add(at, What::Code(code.clone())),
             Fact::OilSample { results, .. } => {
@@ -76,17 +79,29 @@ impl Background {
         let place = self.known.partition_point(|known| known.at <= at);
         self.known.insert(place, Known { at, what });
         if self.known.len() > MOST {
-            self.known.remove(0);
+            // Codes go first: a flood of them tells less than what a laboratory or a shop said.
+            let code = self.known.iter().position(|known| matches!(known.what, What::Code(_)));
+            self.known.remove(code.unwrap_or(0));
         }
+    }
+
+    /// Place of the last of a kind up to and including an event time.
+    fn last(&self, to: Time, of: impl Fn(&What) -> bool) -> Option<usize> {
+        self.known.iter().rposition(|known| known.at <= to && of(&known.what))
     }
 
     /// Software in force at an event time, where it is known.
     pub fn software(&self, at: Time) -> Option<&str> {
-        let mut before = self.known.iter().rev().filter(|known| known.at <= at);
-        before.find_map(|known| match &known.what {
-            What::Software(version) => Some(version.as_str()),
+        self.software_since(at).map(|(version, _)| version)
+    }
+
+    /// The same with the event time from which on it is.
+    pub fn software_since(&self, at: Time) -> Option<(&str, Time)> {
+        let known = self.known.get(self.last(at, |what| matches!(what, What::Software(_)))?)?;
+        match &known.what {
+            What::Software(version) => Some((version, known.at)),
             _ => None,
-        })
+        }
     }
 
     /// Where fuel was taken last before an event time, not longer ago than `within`.
@@ -146,7 +161,7 @@ mod tests {
     }
 
     #[test]
-    fn software_holds_until_the_next_and_what_is_old_is_forgotten() {
+    fn software_holds_until_the_next_however_long_and_what_came_before_is_forgotten() {
         let mut known = Background::default();
         known.learn(time("2026-01-01T00:00:00Z"), &software("4.0"));
         known.learn(time("2026-03-01T00:00:00Z"), &software("4.1"));
@@ -154,7 +169,15 @@ mod tests {
         assert_eq!(known.software(time("2026-03-02T00:00:00Z")), Some("4.1"));
         assert_eq!(known.software(time("2025-12-31T00:00:00Z")), None);
         known.learn(time("2026-05-15T00:00:00Z"), &software("4.2"));
-        assert_eq!(known.software(time("2026-02-01T00:00:00Z")), None);
+        assert_eq!(known.software(time("2026-02-20T00:00:00Z")), Some("4.0"), "in force 92 days before");
+        // Half a year later something else is told: what was in force is not forgotten over it.
+        known.learn(
+            time("2026-11-15T00:00:00Z"),
+            &Fact::Visit { place: "Grey Hill".into(), purpose: Purpose::Fuelling, text: String::new() },
+        );
+        assert_eq!(known.software(time("2026-11-16T00:00:00Z")), Some("4.2"));
+        assert_eq!(known.software(time("2026-05-01T00:00:00Z")), None);
+        assert_eq!(known.known.len(), 2);
     }
 
     #[test]
@@ -175,7 +198,9 @@ mod tests {
     fn a_flood_of_codes_is_bounded() {
         let mut known = Background::default();
         let code = Fact::FaultCode { code: "E1".into(), active: true, text: String::new() };
-        (0..1000).for_each(|_| known.learn(time("2026-01-01T00:00:00Z"), &code));
+        known.learn(time("2026-01-01T00:00:00Z"), &software("4.0"));
+        (0..1000).for_each(|_| known.learn(time("2026-01-02T00:00:00Z"), &code));
         assert_eq!(known.since(time("2025-01-01T00:00:00Z")).count(), MOST);
+        assert_eq!(known.software(time("2026-01-03T00:00:00Z")), Some("4.0"));
     }
 }

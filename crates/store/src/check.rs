@@ -159,7 +159,7 @@ fn payloads_read(row: &Row) -> Result<()> {
 fn look_at_block(known: &Known, row: &Row) -> Result<()> {
     let place = Place::Block { unit_no: row.int("unit_no")?, day: row.int("day")? };
     block_samples(known, row, None, None)?;
-    block_texts(known, row)?;
+    block_texts(known, row, None)?;
     match block_day(row) {
         Ok(day) => known.spare(place, counted(day.samples.len(), row.count("samples")?)),
         // What is wrong was noted above, by channel.

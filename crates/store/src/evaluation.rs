@@ -86,6 +86,17 @@ pub struct UnitProgress {
     pub seeded: BTreeMap<ChannelName, f64>,
     /// How likely a lasting change is; `None` of what was written before it was told.
     pub chances: Option<Chances>,
+    /// The software that the unit runs; `None` where nobody said.
+    pub software: Option<Software>,
+}
+
+/// Software in force.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Software {
+    /// Its version.
+    pub version: String,
+    /// Event time from which on it is.
+    pub since: Time,
 }
 
 /// Calibrated probabilities that something is not what it was.

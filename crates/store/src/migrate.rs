@@ -89,6 +89,12 @@ const MIGRATIONS: &[Migration] = &[
         sqlite: include_str!("../../../migrations/sqlite/0012_seeded.sql"),
         postgres: include_str!("../../../migrations/postgres/0012_seeded.sql"),
     },
+    Migration {
+        version: 13,
+        name: "software",
+        sqlite: include_str!("../../../migrations/sqlite/0013_software.sql"),
+        postgres: include_str!("../../../migrations/postgres/0013_software.sql"),
+    },
 ];
 
 /// Held while migrating, so that two processes that start at once do not both migrate.

@@ -7,21 +7,20 @@ mod formula;
 #[path = "preview/made_up.rs"]
 #[expect(dead_code, reason = "the preview shows more of it")]
 mod made_up;
+#[path = "preview/stand.rs"]
+mod stand;
 
 use std::error::Error;
 use std::io::Write as _;
-use std::sync::Arc;
 use std::time::Instant;
 
 use axum::body::{Body, to_bytes};
 use axum::http::{Request, header};
-use notchwatch_desk::{AccountChange, Desk};
 use notchwatch_model::{
-    AccountName, CommsState, FindingId, FindingKind, MachinePart, Opening, Outcome, Principal, Priority,
-    RailwayFilter, Register, Role, Span, System, Time, Unit, UnitComms,
+    CommsState, FindingId, FindingKind, MachinePart, Opening, Outcome, Priority, Register, Span, System,
+    Time, Unit, UnitComms,
 };
-use notchwatch_store::{EvaluationCommit, FindingUpsert, Options, Store, UnitProgress};
-use notchwatch_web::{Reasons, Stages, WebLimits, WebOptions};
+use notchwatch_store::{EvaluationCommit, FindingUpsert, Store, UnitProgress};
 use tower::ServiceExt as _;
 
 type Done<T> = Result<T, Box<dyn Error>>;
@@ -40,28 +39,14 @@ async fn main() -> Done<()> {
     let units = numbers.next().transpose()?.unwrap_or(20_000);
     let findings = numbers.next().transpose()?.unwrap_or(100_000);
     let folder = tempfile::tempdir()?;
-    let url = format!("sqlite:{}", folder.path().join("fleet.sqlite").display());
-    let store = Store::open(&Options { url, readers: 4 }).await?;
-    let who = Principal {
-        name: AccountName::new("asha")?,
-        role: Role::Administrator,
-        railways: RailwayFilter::All,
-    };
+    let store = stand::store(folder.path(), 4).await?;
+    let who = stand::who()?;
     let now = made_up::now();
     let register = fleet(units)?;
     store.put_register(&register, &who.name, now).await?;
     link(&store, &register, now).await?;
     find(&store, &register, findings, now).await?;
-    let library = Arc::new(notchwatch_findings::Library::builtin()?);
-    let desk = Desk::new(store, Arc::new(formula::Wall), Arc::new(formula::Evidence), library);
-    let change = AccountChange {
-        name: who.name.clone(),
-        role: who.role,
-        railways: who.railways.clone(),
-        enabled: true,
-        password: Some(PASSWORD.to_owned()),
-    };
-    desk.put_account(&who, change).await?;
+    let desk = stand::desk(store, PASSWORD).await?;
     let graded = Instant::now();
     desk.record_health().await?;
     let mut out = std::io::stdout();
@@ -70,7 +55,7 @@ async fn main() -> Done<()> {
         "{units} units, {findings} findings; all graded in {:.2} s",
         graded.elapsed().as_secs_f64()
     )?;
-    measure(router(desk), &mut out).await
+    measure(stand::router(desk), &mut out).await
 }
 
 /// The made-up class and railways, with as many units as asked for.
@@ -101,6 +86,7 @@ async fn link(store: &Store, register: &Register, now: Time) -> Done<()> {
                 learning: std::collections::BTreeMap::new(),
                 seeded: std::collections::BTreeMap::new(),
                 chances: None,
+                software: None,
             });
             commit.comms.push(UnitComms {
                 unit: unit.key(),
@@ -144,20 +130,6 @@ async fn find(store: &Store, register: &Register, findings: usize, now: Time) ->
         store.commit_evaluation(commit, at).await?;
     }
     Ok(())
-}
-
-fn router(desk: Desk) -> axum::Router {
-    let (_health, watch) = tokio::sync::watch::channel(Reasons::new());
-    let (_stages, stages) = tokio::sync::watch::channel(Stages::default());
-    let options = WebOptions {
-        stages,
-        metrics: prometheus::Registry::new(),
-        shutdown: tokio_util::sync::CancellationToken::new(),
-        health: watch,
-        behind_tls: false,
-        limits: WebLimits::default(),
-    };
-    notchwatch_web::router(desk, options)
 }
 
 async fn measure(router: axum::Router, out: &mut impl std::io::Write) -> Done<()> {

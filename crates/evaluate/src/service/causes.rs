@@ -34,18 +34,13 @@ pub(super) struct Causes {
     of: BTreeMap<FindingId, FindingId>,
     /// Signs whose findings changed since they were looked at last.
     stirred: BTreeSet<Alike>,
-    /// All were, or what is known of units was.
+    /// All were, or what units share was.
     all_stirred: bool,
     /// When a person closed or opened a member, with nothing computed since.
     decided: Option<Time>,
 }
 
 impl Causes {
-    /// What is known of units changed: what they share is looked at anew with the next finding.
-    pub(super) fn stir(&mut self) {
-        self.all_stirred = true;
-    }
-
     fn is_stirred(&self, part: &MachinePart) -> bool {
         self.all_stirred || sign(part).is_some_and(|sign| self.stirred.contains(&owned(sign)))
     }
@@ -180,7 +175,8 @@ impl Evaluator {
     pub(super) fn fold_causes(&mut self, round: &mut Round) {
         let parts = || round.findings.values().map(|upsert| &upsert.machine);
         let changed = parts().filter(|part| !part.from_receipt()).map(|part| part.changed).max();
-        let Some(at) = changed.max(self.causes.decided.take()) else { return };
+        self.causes.all_stirred |= round.shares.is_some();
+        let Some(at) = changed.max(self.causes.decided.take()).max(round.shares) else { return };
         for part in parts() {
             let link = self.causes.of.get(&part.id).cloned();
             self.causes.take(&MachinePart { part_of: link, ..part.clone() });

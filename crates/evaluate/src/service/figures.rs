@@ -8,7 +8,7 @@ use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use notchwatch_detect::calibrate::PRIOR;
 use notchwatch_detect::{Plan, UnitModel};
 use notchwatch_model::{ChannelName, Time, UnitKey};
-use notchwatch_store::{Chances, UnitProgress};
+use notchwatch_store::{Chances, Software, UnitProgress};
 
 use super::Evaluator;
 use crate::EvaluateError;
@@ -84,6 +84,11 @@ impl Evaluator {
             learning: model.learning(plan),
             seeded: model.seeded(plan),
             chances: Some(chances(model, plan)),
+            software: line
+                .fold()
+                .background()
+                .software_since(Time::LATEST)
+                .map(|(version, since)| Software { version: version.to_owned(), since }),
         })
     }
 

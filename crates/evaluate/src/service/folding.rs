@@ -23,6 +23,7 @@ impl Evaluator {
             self.counters.refolds.fetch_add(1, Ordering::Relaxed);
             let beside = Beside { decisions: old.decisions().to_vec(), timelined: self.timelined_of(&key) };
             let context = old.context.clone();
+            let old_background = old.fold().background().clone();
             let pending = round.commit.unjudged.iter().filter(|(unit, _)| *unit == key);
             let pending: Vec<_> = pending.flat_map(|(_, late)| late).copied().collect();
             let begin = Some(from - TICK);
@@ -30,6 +31,8 @@ impl Evaluator {
                 refold(&self.store, context, beside, begin, through, Some(up_to), &pending).await?;
             line.settle(through, &mut folded);
             line.inherit(old);
+            // What was the same before is no news for others.
+            folded.shares = (*line.fold().background() != old_background).then_some(from);
             self.withdraw_missing(&key, base, through, &folded, round).await?;
             round.commit.stale.push((key.clone(), from));
             self.collect(&key, &line, folded, up_to, round);
@@ -110,6 +113,7 @@ impl Evaluator {
 
     /// Puts what a line gave into the round.
     pub(super) fn collect(&self, key: &UnitKey, line: &Line, folded: Folded, up_to: Seq, round: &mut Round) {
+        round.shares = round.shares.max(folded.shares);
         for (machine, arrived) in folded.findings {
             let id = machine.id.to_string();
             // The row that opened it says whether it came late; later rows of the same round do not.

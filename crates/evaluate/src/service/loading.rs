@@ -14,7 +14,7 @@ use super::{Evaluator, links};
 use crate::EvaluateError;
 use crate::fold::{Fold, FoldContext};
 use crate::line::Line;
-use crate::restore::{Beside, base, entries, rows};
+use crate::restore::{Beside, base, entries, record};
 
 impl Evaluator {
     /// Brings every registered unit's line back to the position committed last.
@@ -98,9 +98,10 @@ async fn load_line(
 ) -> Result<Line, EvaluateError> {
     let base = base(store, &context, None).await?;
     let entries = entries(store, &context.unit.key(), base.at, beside.timelined).await?;
-    let mut waiting = rows(store, &context, base.at, LATEST_MEASURED, Some(position), &[]).await?;
-    let mut line = Line::new(context, base.fold, base.at, beside.decisions).with_entries(entries);
-    for row in waiting.take_all() {
+    let mut record = record(store, &context, base.at, LATEST_MEASURED, Some(position), &[]).await?;
+    let line = Line::new(context, base.fold, base.at, beside.decisions);
+    let mut line = line.with_entries(entries).with_texts(record.texts);
+    for row in record.rows.take_all() {
         line.wait_for(row);
     }
     Ok(line)

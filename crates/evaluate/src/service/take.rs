@@ -6,19 +6,27 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
-use notchwatch_model::{Sample, Seq, Span, Time, TimelineId, UnitKey};
+use notchwatch_model::{Sample, Seq, Span, TextSample, Time, TimelineId, UnitKey};
 use notchwatch_store::{JournalMessage, Unjudged};
 
 use super::{Evaluator, Round};
 use crate::EvaluateError;
 use crate::line::Line;
-use crate::restore::TICK;
+use crate::restore::{TICK, up_to};
 use crate::rows::{Added, Rows};
+use crate::texts::{Texts, told};
 
 /// A sample for a time that is folded already, or too old to be.
 struct Late {
     sample: Sample,
     /// Beyond the horizon: kept, not judged.
+    beyond: bool,
+}
+
+/// A text of such a time, and the position of its message.
+struct LateText {
+    text: TextSample,
+    seq: Seq,
     beyond: bool,
 }
 
@@ -30,7 +38,7 @@ impl Evaluator {
         round: &mut Round,
     ) -> Result<(), EvaluateError> {
         let before = self.position;
-        let mut late: BTreeMap<UnitKey, Vec<Late>> = BTreeMap::new();
+        let mut late: BTreeMap<UnitKey, (Vec<Late>, Vec<LateText>)> = BTreeMap::new();
         let stranger = |unit: &&UnitKey| !self.lines.contains_key(*unit) && self.shared.unit(unit).is_some();
         let strangers: BTreeSet<UnitKey> =
             messages.iter().map(|m| &m.unit).filter(stranger).cloned().collect();
@@ -59,14 +67,24 @@ impl Evaluator {
                     rest.push(Late { sample, beyond });
                 }
             }
-            if !rest.is_empty() {
-                late.entry(message.unit.clone()).or_default().extend(rest);
+            let mut texts = Vec::new();
+            for text in std::mem::take(&mut message.texts) {
+                let beyond = horizon.is_some_and(|horizon| text.time < horizon);
+                if beyond || !line.take_text(&text) {
+                    texts.push(LateText { text, seq: message.seq, beyond });
+                }
+            }
+            if !rest.is_empty() || !texts.is_empty() {
+                let late = late.entry(message.unit.clone()).or_default();
+                late.0.extend(rest);
+                late.1.extend(texts);
             } else if round.touched.last() != Some(&message.unit) {
                 round.touched.push(message.unit);
             }
         }
-        for (unit, late) in late {
-            let unjudged = self.take_late(&unit, &late, before).await?;
+        for (unit, (late, texts)) in late {
+            let mut unjudged = self.take_late(&unit, &late, before).await?;
+            unjudged.extend(self.take_late_texts(&unit, &texts, before).await?);
             if !unjudged.is_empty() {
                 round.commit.unjudged.push((unit.clone(), unjudged));
             }
@@ -114,6 +132,41 @@ impl Evaluator {
         Ok(unjudged)
     }
 
+    /// The same for texts.
+    async fn take_late_texts(
+        &mut self,
+        unit: &UnitKey,
+        late: &[LateText],
+        before: Seq,
+    ) -> Result<Vec<Unjudged>, EvaluateError> {
+        let mut unjudged = Vec::new();
+        let Some(line) = self.lines.get_mut(unit) else { return Ok(unjudged) };
+        let class = line.context.class.clone();
+        let late = late.iter().filter(|late| told(&class, late.text.channel));
+        let times = || late.clone().map(|late| late.text.time);
+        let (Some(from), Some(to)) = (times().min(), times().max()) else { return Ok(unjudged) };
+        let mut stored = Texts::default();
+        for text in &self.store.unit_texts(unit, from, to + TICK, Some(before)).await? {
+            stored.add(text);
+        }
+        stored.add_all(line.texts());
+        for LateText { text, seq, beyond } in late {
+            let (time, channel) = (text.time, text.channel);
+            let stood = stored.has((time, channel));
+            if !stored.add(text) {
+                continue;
+            }
+            if *beyond {
+                self.counters.beyond_horizon.fetch_add(1, Ordering::Relaxed);
+                let instead = stood.then(|| up_to(Seq(seq.0 - 1)));
+                unjudged.push(Unjudged { time, channel, instead });
+            } else {
+                line.soil(time);
+            }
+        }
+        Ok(unjudged)
+    }
+
     /// Reads new decisions into the lines (into the list alone while loading).
     pub(super) async fn read_decisions(
         &mut self,
@@ -149,7 +202,6 @@ impl Evaluator {
             let page = self.store.timeline_after(self.timelined, DECISIONS_A_PAGE).await?;
             let Some(last) = page.last() else { return Ok(()) };
             self.timelined = last.id;
-            self.causes.stir();
             let mut strangers = BTreeSet::new();
             for step in page {
                 let unit = step.entry.unit.clone();

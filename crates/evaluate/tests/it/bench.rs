@@ -3,6 +3,7 @@
 //! `PostgreSQL` is looked for at `NOTCHWATCH_TEST_POSTGRES` (default `postgres://postgres@127.0.0.1:5432/test`); each
 //! bench makes a database of its own there and drops it.
 
+use std::fmt::Write as _;
 use std::process::Command;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -75,7 +76,36 @@ impl Bench {
 
     /// Starts one that does not wait long, lets it run until `done`, and ends it.
     pub(crate) async fn evaluate(&self, clock: fn() -> Time, end: End, done: impl AsyncFn(&Store) -> bool) {
-        let (stop, running) = self.start(quick(), Settings::default(), clock);
+        self.evaluate_with(Settings::default(), clock, end, done).await;
+    }
+
+    /// Appends messages and judges them.
+    pub(crate) async fn judge(&self, messages: &[NewMessage], clock: fn() -> Time, end: End) {
+        self.judge_with(Settings::default(), messages, clock, end).await;
+    }
+
+    /// The same with settings of one's own.
+    pub(crate) async fn judge_with(
+        &self,
+        settings: Settings,
+        messages: &[NewMessage],
+        clock: fn() -> Time,
+        end: End,
+    ) {
+        self.store.append(messages).await.unwrap();
+        let last = self.store.journal_end().await.unwrap();
+        let judged = async |store: &Store| store.evaluated().await.unwrap() >= last;
+        self.evaluate_with(settings, clock, end, judged).await;
+    }
+
+    async fn evaluate_with(
+        &self,
+        settings: Settings,
+        clock: fn() -> Time,
+        end: End,
+        done: impl AsyncFn(&Store) -> bool,
+    ) {
+        let (stop, running) = self.start(quick(), settings, clock);
         while !done(&self.store).await {
             tokio::time::sleep(Duration::from_millis(5)).await;
         }
@@ -113,6 +143,35 @@ pub(crate) async fn finish(stop: CancellationToken, running: JoinHandle<()>, end
             running.await.unwrap();
         }
     }
+}
+
+/// A register of one railway with units of one class; channels by name, system and value.
+pub(crate) fn register(channels: &[(&str, &str, &str)], units: i64) -> Register {
+    let mut text = String::from(
+        "railways = [{ id = \"r\", name = \"A railway\" }]\n[[classes]]\nid = \"pump\"\nname = \"A pump\"\n",
+    );
+    for (name, system, value) in channels {
+        let (uom, resolution) = if *value == "number" { ("Pa", 100.0) } else { ("", 0.0) };
+        writeln!(
+            text,
+            "[[classes.channels]]\nname = \"{name}\"\nsystem = \"{system}\"\nvalue = \"{value}\"\n\
+             uom = \"{uom}\"\nresolution = {resolution:.1}"
+        )
+        .unwrap();
+    }
+    for number in 0..units {
+        writeln!(text, "[[units]]\nrailway = \"r\"\nid = \"{number}\"\nclass = \"pump\"").unwrap();
+    }
+    toml::from_str(&text).unwrap()
+}
+
+/// The same with pumps alone, of which the first are in the east and the others in the west.
+pub(crate) fn two_regions(east: i64, west: i64) -> Register {
+    let mut register = register(&[("pressure", "machine", "number")], east + west);
+    for (unit, number) in register.units.iter_mut().zip(0..) {
+        unit.region = String::from(if number < east { "east" } else { "west" });
+    }
+    register
 }
 
 /// A unit of the one railway.

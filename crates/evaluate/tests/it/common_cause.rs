@@ -3,11 +3,9 @@
 //!
 //! Drives the evaluator over a real store with a generated fleet of pumps.
 
-use std::fmt::Write as _;
-
 use notchwatch_findings::{COMMON_ID, Ruling, rule};
 use notchwatch_model::{
-    Act, AlarmState, ChannelIx, Finding, Outcome, RailwayFilter, Register, Sample, Scope, Span, Time,
+    Act, AlarmState, ChannelIx, Finding, Outcome, RailwayFilter, Sample, Scope, Span, Time,
 };
 use notchwatch_store::{NewDecision, NewMessage, Store, Verdict};
 
@@ -27,22 +25,6 @@ fn begin() -> Time {
 
 fn now() -> Time {
     begin() + Span::from_days(6)
-}
-
-fn register() -> Register {
-    let mut text = String::from(
-        "railways = [{ id = \"r\", name = \"A railway\" }]\n[[classes]]\nid = \"pump\"\nname = \"A pump\"\n\
-         channels = [{ name = \"pressure\", system = \"machine\", uom = \"Pa\", resolution = 100.0 }]\n",
-    );
-    for number in 0..EAST + WEST {
-        let region = if number < EAST { "east" } else { "west" };
-        writeln!(
-            text,
-            "[[units]]\nrailway = \"r\"\nid = \"{number}\"\nclass = \"pump\"\nregion = \"{region}\""
-        )
-        .unwrap();
-    }
-    toml::from_str(&text).unwrap()
 }
 
 /// Noise about a level, from a generator of its own for each unit.
@@ -73,13 +55,6 @@ fn messages(troubled: impl Fn(i64) -> bool) -> Vec<NewMessage> {
     all
 }
 
-/// Judges messages and stops.
-async fn judge(bench: &Bench, messages: &[NewMessage]) {
-    bench.store.append(messages).await.unwrap();
-    let last = bench.store.journal_end().await.unwrap();
-    bench.evaluate(now, End::Stop, async |store| store.evaluated().await.unwrap() >= last).await;
-}
-
 /// Open findings that follow from samples, by id.
 async fn findings(bench: &Bench) -> Vec<Finding> {
     let mut found = bench.findings(now()).await;
@@ -89,8 +64,8 @@ async fn findings(bench: &Bench) -> Vec<Finding> {
 
 pub(crate) async fn one_regions_trouble_is_one_finding_whatever_the_way_it_came(engine: Engine) {
     let all = messages(|number| number < EAST - 1);
-    let clean = Bench::new(engine, &register(), begin()).await;
-    judge(&clean, &all).await;
+    let clean = Bench::new(engine, &bench::two_regions(EAST, WEST), begin()).await;
+    clean.judge(&all, now, End::Stop).await;
     let found = findings(&clean).await;
     let (common, single): (Vec<_>, Vec<_>) =
         found.iter().partition(|f| f.machine.id.as_str().starts_with(COMMON_ID));
@@ -109,9 +84,9 @@ pub(crate) async fn one_regions_trouble_is_one_finding_whatever_the_way_it_came(
     // Units one after the other, in parts with stops between.
     let mut by_unit = all.clone();
     by_unit.sort_by(|a, b| b.envelope.topic.cmp(&a.envelope.topic));
-    let other = Bench::new(engine, &register(), begin()).await;
+    let other = Bench::new(engine, &bench::two_regions(EAST, WEST), begin()).await;
     for part in by_unit.chunks(by_unit.len() / 3 + 1) {
-        judge(&other, part).await;
+        other.judge(part, now, End::Stop).await;
     }
     let machines = |found: &[Finding]| found.iter().map(|f| f.machine.clone()).collect::<Vec<_>>();
     assert_eq!(machines(&findings(&other).await), machines(&found));
@@ -143,8 +118,8 @@ async fn the_last_member_that_is_closed_ends_it(bench: &Bench, found: &[Finding]
 }
 
 pub(crate) async fn single_faults_stay_single(engine: Engine) {
-    let bench = Bench::new(engine, &register(), begin()).await;
-    judge(&bench, &messages(|number| number == 1 || number == EAST)).await;
+    let bench = Bench::new(engine, &bench::two_regions(EAST, WEST), begin()).await;
+    bench.judge(&messages(|number| number == 1 || number == EAST), now, End::Stop).await;
     let found = findings(&bench).await;
     assert_eq!(found.len(), 2, "{found:#?}");
     assert!(found.iter().all(|f| f.machine.part_of.is_none()));

@@ -11,33 +11,6 @@ use notchwatch_store::{NewDecision, NewMessage, Store, Verdict};
 
 use crate::bench::{self, Bench, End, Engine, Noise};
 
-const REGISTER: &str = r#"
-[[railways]]
-id = "r"
-name = "A railway"
-
-[[classes]]
-id = "pump"
-name = "A pump"
-
-[[classes.channels]]
-name = "pressure"
-system = "lubrication"
-uom = "Pa"
-resolution = 100.0
-
-[[classes.channels]]
-name = "flow"
-system = "cooling"
-uom = "Pa"
-resolution = 100.0
-
-[[units]]
-railway = "r"
-id = "1"
-class = "pump"
-"#;
-
 /// Minutes of data, with a step of each channel after three days, ten hours apart.
 const MINUTES: i64 = 5 * 1440;
 const STEPS: [i64; 2] = [3 * 1440 + 60, 3 * 1440 + 660];
@@ -77,7 +50,14 @@ struct Deciding(Bench);
 
 impl Deciding {
     async fn new(engine: Engine) -> Self {
-        Self(Bench::new(engine, &toml::from_str(REGISTER).unwrap(), at(0)).await)
+        Self(
+            Bench::new(
+                engine,
+                &bench::register(&[("pressure", "lubrication", "number"), ("flow", "cooling", "number")], 2),
+                at(0),
+            )
+            .await,
+        )
     }
 
     /// Runs an evaluator until `done`, then ends it.
@@ -87,9 +67,7 @@ impl Deciding {
 
     /// Appends messages and judges them.
     async fn judge(&self, messages: &[NewMessage], end: End) {
-        self.0.store.append(messages).await.unwrap();
-        let last = self.0.store.journal_end().await.unwrap();
-        self.run(end, async |store| store.evaluated().await.unwrap() >= last).await;
+        self.0.judge(messages, now, end).await;
     }
 
     async fn decide(&self, finding: &FindingId, minute: i64, act: Act) {

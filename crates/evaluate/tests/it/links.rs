@@ -6,7 +6,7 @@ use std::time::Duration;
 use notchwatch_detect::Settings;
 use notchwatch_evaluate::EvaluateOptions;
 use notchwatch_model::{
-    ChannelIx, CommsState, FindingKind, MachinePart, RailwayFilter, Register, Sample, Scope, Span, Time,
+    ChannelIx, CommsState, FindingKind, MachinePart, RailwayFilter, Sample, Scope, Span, Time,
 };
 use notchwatch_store::{NewMessage, Store};
 use tokio::task::JoinHandle;
@@ -26,20 +26,6 @@ fn now() -> Time {
 
 fn begin() -> Time {
     "2026-03-02T00:00:00Z".parse().unwrap()
-}
-
-fn register() -> Register {
-    let mut text =
-        "[[railways]]\nid = \"r\"\nname = \"A railway\"\n[[classes]]\nid = \"pump\"\nname = \"A pump\"\n\
-        [[classes.channels]]\nname = \"pressure\"\nsystem = \"machine\"\nuom = \"Pa\"\nresolution = 100.0\n"
-            .to_owned();
-    for n in 0..UNITS {
-        let region = if n < UNITS / 2 { "east" } else { "west" };
-        let unit =
-            format!("[[units]]\nrailway = \"r\"\nid = \"{n}\"\nclass = \"pump\"\nregion = \"{region}\"\n");
-        text.push_str(&unit);
-    }
-    toml::from_str(&text).unwrap()
 }
 
 fn message(unit: i64, at: Time) -> NewMessage {
@@ -72,7 +58,7 @@ async fn judged(store: &Store) {
 
 /// Eight hours, two minutes a step: the east and unit 11 fall silent after four and come back after seven.
 async fn live(engine: Engine, interrupted: bool) -> (Vec<MachinePart>, Vec<CommsState>) {
-    let bench = Bench::new(engine, &register(), begin()).await;
+    let bench = Bench::new(engine, &bench::two_regions(UNITS / 2, UNITS - UNITS / 2), begin()).await;
     let store = &bench.store;
     NOW.store(begin().micros(), Ordering::SeqCst);
     let (mut stop, mut running) = start(&bench);

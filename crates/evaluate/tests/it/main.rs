@@ -11,6 +11,7 @@ mod common_cause;
 mod decisions;
 mod links;
 mod order;
+mod reported;
 
 macro_rules! on_both {
     ($($module:ident :: $case:ident),* $(,)?) => {
@@ -44,4 +45,6 @@ on_both! {
     order::an_oil_sample_of_a_silent_unit_is_judged_without_a_message,
     order::a_withdrawn_entry_was_never_there,
     order::what_came_beyond_the_horizon_is_left_out_of_every_later_fold,
+    reported::one_softwares_trouble_is_one_finding_however_late_units_say_what_they_run,
+    reported::a_code_that_the_controller_reports_counts_as_one_on_the_timeline,
 }

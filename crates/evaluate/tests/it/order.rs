@@ -14,27 +14,6 @@ use notchwatch_store::NewMessage;
 
 use crate::bench::{self, Bench, End, Engine, Noise, unit};
 
-const REGISTER: &str = r#"
-[[railways]]
-id = "r"
-name = "A railway"
-
-[[classes]]
-id = "pump"
-name = "A pump"
-
-[[classes.channels]]
-name = "pressure"
-system = "machine"
-uom = "Pa"
-resolution = 100.0
-
-[[units]]
-railway = "r"
-id = "1"
-class = "pump"
-"#;
-
 /// Rows a message, as in a batch of a unit.
 const ROWS: i64 = 12;
 /// Minutes of data: four days learn and settle, the step comes on the fourth.
@@ -76,7 +55,7 @@ struct Judging(Bench);
 
 impl Judging {
     async fn new(engine: Engine) -> Self {
-        Self(Bench::new(engine, &toml::from_str(REGISTER).unwrap(), begin()).await)
+        Self(Bench::new(engine, &bench::register(&[("pressure", "machine", "number")], 2), begin()).await)
     }
 
     /// Appends messages, a few at a time, while the evaluator runs; `end` says how it ends.

@@ -29,6 +29,11 @@ impl TextState {
         }
     }
 
+    /// Takes note that another source said which software is in force: a value that says otherwise is a change.
+    pub fn hold(&mut self, version: &str) {
+        self.software = Some(version.to_owned());
+    }
+
     fn take_codes(&mut self, text: &str) -> Vec<Fact> {
         let now: BTreeSet<String> = codes(text).into_iter().map(str::to_owned).collect();
         let said =
@@ -74,5 +79,15 @@ mod tests {
         assert!(state.take("software_version", " 4.1 ").is_empty());
         assert!(state.take("software_version", "").is_empty(), "no version says nothing");
         assert!(state.take("other", "E9").is_empty());
+    }
+
+    #[test]
+    fn what_another_source_said_of_the_software_is_contradicted() {
+        let mut state = TextState::default();
+        assert_eq!(lines(&state.take("software_version", "4.1")), ["software 4.1"]);
+        state.hold("4.2");
+        assert_eq!(lines(&state.take("software_version", "4.1")), ["software 4.1"], "the controller knows");
+        state.hold("4.1");
+        assert!(state.take("software_version", "4.1").is_empty());
     }
 }

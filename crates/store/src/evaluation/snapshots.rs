@@ -24,7 +24,7 @@ macro_rules! progress_sql {
     ($which:literal) => {
         concat!(
             "SELECT u.railway, u.unit, p.judged, p.received, p.samples, p.repeats, p.conflicts, p.learning, ",
-            "p.seeded, p.chances FROM progress p JOIN unit u ON u.unit_no = p.unit_no WHERE ",
+            "p.seeded, p.chances, p.software FROM progress p JOIN unit u ON u.unit_no = p.unit_no WHERE ",
             $which,
             " ORDER BY u.railway, u.unit"
         )
@@ -128,6 +128,7 @@ pub(crate) fn pack_progress(
     let learning = fresh.values().map(|p| json(&p.learning)).collect::<Result<Vec<_>>>()?;
     let seeded = fresh.values().map(|p| json(&p.seeded)).collect::<Result<Vec<_>>>()?;
     let chances = fresh.values().map(|p| json(&p.chances)).collect::<Result<Vec<_>>>()?;
+    let software = fresh.values().map(|p| json(&p.software)).collect::<Result<Vec<_>>>()?;
     Ok(vec![
         ("unit_no", Column::ints(fresh.keys().copied())),
         ("judged", Column::Ints(fresh.values().map(|p| p.judged.map(Time::micros)).collect())),
@@ -138,6 +139,7 @@ pub(crate) fn pack_progress(
         ("learning", Column::texts(learning)),
         ("seeded", Column::texts(seeded)),
         ("chances", Column::texts(chances)),
+        ("software", Column::texts(software)),
     ])
 }
 
@@ -145,7 +147,8 @@ pub(crate) fn pack_progress(
 pub(crate) async fn put_progress(tx: &mut Tx, columns: Vec<(&'static str, Column)>) -> Result<()> {
     let merge = "ON CONFLICT (unit_no) DO UPDATE SET judged = excluded.judged, received = excluded.received, \
                  samples = excluded.samples, repeats = excluded.repeats, conflicts = excluded.conflicts, \
-                 learning = excluded.learning, seeded = excluded.seeded, chances = excluded.chances";
+                 learning = excluded.learning, seeded = excluded.seeded, chances = excluded.chances, \
+                 software = excluded.software";
     tx.insert("progress", columns, merge).await.map(drop)
 }
 
@@ -205,6 +208,7 @@ fn progress(row: &Row) -> Result<UnitProgress> {
         learning: row.json("learning")?,
         seeded: row.json("seeded")?,
         chances: row.json("chances")?,
+        software: row.json("software")?,
     })
 }
 

@@ -11,14 +11,15 @@ use crate::db::{Column, Row, Tx, values};
 use crate::pack::bytes::{compress, decompress};
 use crate::{Error, Result, Store};
 
-/// One sample that is not judged.
+/// One sample or text that is not judged.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Unjudged {
     /// Event time.
     pub time: Time,
     /// Channel.
     pub channel: ChannelIx,
-    /// Value judged in its place: the one that stood there before. `None` where nothing stood.
+    /// Value judged in its place: the one that stood there before. `None` where nothing stood. For a text, whose value is
+    /// no number, the journal position up to which texts of its time are judged.
     pub instead: Option<f64>,
 }
 

@@ -27,6 +27,10 @@ impl Wanted<'_> {
     pub(super) fn admits(&self, channel: ChannelIx) -> bool {
         self.only.is_none_or(|only| only.contains(&channel))
     }
+
+    fn within(&self, time: Time) -> bool {
+        self.from <= time && time < self.to
+    }
 }
 
 impl Store {
@@ -95,30 +99,55 @@ impl Store {
         Ok(samples)
     }
 
-    /// Texts of a unit with `from <= time < to`, by time; of two texts for one channel and time the greater one.
-    pub async fn unit_texts(&self, unit: &UnitKey, from: Time, to: Time) -> Result<Vec<TextSample>> {
+    /// Texts of a unit with `from <= time < to`, by time; of two texts for one channel and time the greater one. With
+    /// `up_to`, only messages up to that journal position count.
+    pub async fn unit_texts(
+        &self,
+        unit: &UnitKey,
+        from: Time,
+        to: Time,
+        up_to: Option<Seq>,
+    ) -> Result<Vec<TextSample>> {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
-        let wanted = Wanted { unit_no, from, to, only: None, up_to: None };
+        let wanted = Wanted { unit_no, from, to, only: None, up_to };
         let known = &self.shared.known;
         let mut tx = self.shared.db.read().await?;
         let mut found = Vec::new();
         for row in block_rows(&mut tx, &wanted).await? {
-            found.extend(block_texts(known, &row)?);
+            found.extend(block_texts(known, &row, up_to)?);
         }
         for row in open_rows(&mut tx, &wanted).await? {
-            let (texts, _) = known.spare(journal_place(&row)?, texts_and_uoms(&row))?;
-            let open = row.int("open_day")?;
-            found.extend(texts.into_iter().filter(|text| text.time.day() >= open));
+            found.extend(open_texts(known, &row)?);
         }
         tx.end().await?;
-        let mut settled: BTreeMap<(Time, ChannelIx), String> = BTreeMap::new();
-        for text in found.into_iter().filter(|text| from <= text.time && text.time < to) {
-            let held = settled.entry((text.time, text.channel)).or_default();
-            if text.text > *held {
-                *held = text.text;
-            }
+        Ok(settled_texts(found, from, to))
+    }
+
+    /// What [`Store::unit_samples`] and [`Store::unit_texts`] give, in one pass over what is stored.
+    pub async fn unit_record(
+        &self,
+        unit: &UnitKey,
+        from: Time,
+        to: Time,
+        up_to: Option<Seq>,
+    ) -> Result<(Vec<Sample>, Vec<TextSample>)> {
+        let Some(unit_no) = self.unit_no(unit).await? else { return Ok((Vec::new(), Vec::new())) };
+        let wanted = Wanted { unit_no, from, to, only: None, up_to };
+        let known = &self.shared.known;
+        let mut tx = self.shared.db.read().await?;
+        let (mut found, mut texts) = (Vec::new(), Vec::new());
+        for row in block_rows(&mut tx, &wanted).await? {
+            found.extend(
+                block_samples(known, &row, None, up_to)?.into_iter().filter(|s| wanted.within(s.time)),
+            );
+            texts.extend(block_texts(known, &row, up_to)?);
         }
-        Ok(settled.into_iter().map(|((time, channel), text)| TextSample { time, channel, text }).collect())
+        for row in open_rows(&mut tx, &wanted).await? {
+            found.extend(open_row(known, &row, &wanted)?);
+            texts.extend(open_texts(known, &row)?);
+        }
+        tx.end().await?;
+        Ok((settled(found), settled_texts(texts, from, to)))
     }
 
     /// Newest sample of each channel of a unit whose event time is not after `now`.
@@ -185,12 +214,24 @@ pub(crate) fn settled(mut samples: Vec<Sample>) -> Vec<Sample> {
     samples
 }
 
+/// One text a channel and time, of two the greater, by time and channel.
+fn settled_texts(found: Vec<TextSample>, from: Time, to: Time) -> Vec<TextSample> {
+    let mut settled: BTreeMap<(Time, ChannelIx), String> = BTreeMap::new();
+    for text in found.into_iter().filter(|text| from <= text.time && text.time < to) {
+        let held = settled.entry((text.time, text.channel)).or_default();
+        if text.text > *held {
+            *held = text.text;
+        }
+    }
+    settled.into_iter().map(|((time, channel), text)| TextSample { time, channel, text }).collect()
+}
+
 /// Settled samples, from blocks and the journal's open rows.
 pub(crate) async fn samples(tx: &mut Tx, known: &Known, wanted: &Wanted<'_>) -> Result<Vec<Sample>> {
     let mut found = Vec::new();
     for row in block_rows(tx, wanted).await? {
         let samples = block_samples(known, &row, wanted.only, wanted.up_to)?;
-        found.extend(samples.into_iter().filter(|s| wanted.from <= s.time && s.time < wanted.to));
+        found.extend(samples.into_iter().filter(|s| wanted.within(s.time)));
     }
     found.extend(open_samples(tx, known, wanted).await?);
     Ok(settled(found))
@@ -200,13 +241,25 @@ pub(crate) async fn samples(tx: &mut Tx, known: &Known, wanted: &Wanted<'_>) -> 
 async fn open_samples(tx: &mut Tx, known: &Known, wanted: &Wanted<'_>) -> Result<Vec<Sample>> {
     let mut found = Vec::new();
     for row in open_rows(tx, wanted).await? {
-        let open = row.int("open_day")?;
-        let samples = known.spare(journal_place(&row)?, row_samples(&row))?.into_iter().filter(|s| {
-            s.time.day() >= open && wanted.from <= s.time && s.time < wanted.to && wanted.admits(s.channel)
-        });
-        found.extend(samples);
+        found.extend(open_row(known, &row, wanted)?);
     }
     Ok(found)
+}
+
+/// Wanted samples of one of those rows.
+fn open_row(known: &Known, row: &Row, wanted: &Wanted<'_>) -> Result<Vec<Sample>> {
+    let open = row.int("open_day")?;
+    let mut samples = known.spare(journal_place(row)?, row_samples(row))?;
+    samples.retain(|s| s.time.day() >= open && wanted.within(s.time) && wanted.admits(s.channel));
+    Ok(samples)
+}
+
+/// Texts of one of those rows.
+fn open_texts(known: &Known, row: &Row) -> Result<Vec<TextSample>> {
+    let open = row.int("open_day")?;
+    let (mut texts, _) = known.spare(journal_place(row)?, texts_and_uoms(row))?;
+    texts.retain(|text| text.time.day() >= open);
+    Ok(texts)
 }
 
 /// Samples of the newest block that begins before `end`, and of older ones for channels it lacks.
@@ -282,14 +335,15 @@ pub(super) fn block_told(
     Ok(found)
 }
 
-/// Texts of a row's block, none when they are damaged.
-pub(crate) fn block_texts(known: &Known, row: &Row) -> Result<Vec<TextSample>> {
+/// Texts of a row's block that came up to a journal position, none when they are damaged.
+pub(crate) fn block_texts(known: &Known, row: &Row, up_to: Option<Seq>) -> Result<Vec<TextSample>> {
     let (unit_no, day) = (row.int("unit_no")?, row.int("day")?);
-    let read = known.spare(Place::Block { unit_no, day }, block_of(row, |block| Ok(Some(block.texts()))))?;
+    let read =
+        known.spare(Place::Block { unit_no, day }, block_of(row, |block| Ok(Some(block.texts_to(up_to)))))?;
     let texts = read.map_or(Ok(Vec::new()), |read| {
         known.spare(Place::Texts { unit_no, day }, read.map_err(|b| b.at("block")))
     })?;
-    Ok(texts.into_iter().map(|(text, _)| text).collect())
+    Ok(texts)
 }
 
 /// Samples of a journal row, whose sum is checked when it has one.

@@ -161,6 +161,13 @@ impl<'a> Block<'a> {
         Ok(texts)
     }
 
+    /// Texts of the day that came up to a journal position.
+    pub(crate) fn texts_to(&self, up_to: Option<Seq>) -> Result<Vec<TextSample>, Broken> {
+        let came =
+            |message: usize| self.messages.get(message).is_some_and(|m| up_to.is_none_or(|to| m.seq <= to));
+        Ok(self.texts()?.into_iter().filter(|(_, message)| came(*message)).map(|(text, _)| text).collect())
+    }
+
     /// Everything, or what is wrong with any of it.
     pub(crate) fn day(&self) -> Result<Day, Broken> {
         let mut samples = Vec::new();

@@ -9,7 +9,7 @@ use notchwatch_model::{
 };
 use notchwatch_store::{
     Chances, Error, EvaluationCommit, EventKind, FindingQuery, FindingUpsert, HistoryEntry, NewDecision,
-    Snapshot, Store, UnitProgress, Verdict,
+    Snapshot, Software, Store, UnitProgress, Verdict,
 };
 
 use crate::bed::{Bed, account, at, class, message, only, railway, sample, unit};
@@ -306,6 +306,7 @@ fn progress() -> UnitProgress {
             unit: 0.02,
             channels: BTreeMap::from([(ChannelName::new("oil_pressure").unwrap(), 0.0125)]),
         }),
+        software: Some(Software { version: "4.1".into(), since: at(2) }),
     }
 }
 

@@ -97,7 +97,7 @@ pub(crate) async fn another_program_reads_the_same(bed: &Bed) {
                 rollups.insert(format!("{number} {channel} {} {} {numbers}", b.from.micros(), b.count));
             }
         }
-        for text in store.unit_texts(&unit(name), from, to).await.unwrap() {
+        for text in store.unit_texts(&unit(name), from, to, None).await.unwrap() {
             let quoted = text.text.replace('ö', "\\u00f6").replace('"', "\\\"");
             texts.insert(format!("{number} {} {} \"{quoted}\"", text.channel.0, text.time.micros()));
         }

@@ -45,7 +45,7 @@ pub(crate) async fn messages_come_back_as_decoded(bed: &Bed) {
     );
     assert_eq!(store.unit_samples(&nm, at(6), at(100), None).await.unwrap(), []);
     assert_eq!(store.unit_samples(&nm, at(0), at(5), None).await.unwrap(), [], "the end is not in it");
-    assert_eq!(store.unit_texts(&nm, at(0), at(100)).await.unwrap(), full.decoded.texts);
+    assert_eq!(store.unit_texts(&nm, at(0), at(100), None).await.unwrap(), full.decoded.texts);
     assert_eq!(store.unit_samples(&unit("sarel/SC-9"), at(0), at(100), None).await.unwrap(), []);
     store.close().await;
 }
@@ -132,7 +132,10 @@ pub(crate) async fn texts_with_control_characters_never_fail_a_batch(bed: &Bed) 
     let good = message("northmoor/NM-2", 0, vec![sample(0, 0, 1.0)]);
     let done = store.append(&[nul, good]).await.unwrap();
     assert_eq!((done.messages, done.quarantined), (2, 1));
-    assert_eq!(store.unit_texts(&unit("northmoor/NM-1"), at(0), at(1)).await.unwrap()[0].text, "a\0b\u{1}");
+    assert_eq!(
+        store.unit_texts(&unit("northmoor/NM-1"), at(0), at(1), None).await.unwrap()[0].text,
+        "a\0b\u{1}"
+    );
     let filter = notchwatch_model::RailwayFilter::All;
     let rows = store.quarantine(&notchwatch_store::QuarantineQuery::default(), &filter).await.unwrap().items;
     assert_eq!(rows[0].detail, "name \"c\u{fffd}d\" holds a control character");

@@ -6,6 +6,8 @@ use notchwatch_store::{EvaluationCommit, NewMessage, Rollup, Store};
 use crate::bed::{Bed, at, message, sample, unit};
 
 const DAY: i64 = 86_400;
+/// Position up to which some is read.
+const EARLY: Option<Seq> = Some(Seq(150));
 const KEEP: Span = Span::from_days(7);
 
 /// Everything that can be read of a unit.
@@ -15,6 +17,8 @@ struct View {
     early: Vec<Sample>,
     one: Vec<(Time, f64)>,
     texts: Vec<TextSample>,
+    early_texts: Vec<TextSample>,
+    record: (Vec<Sample>, Vec<TextSample>),
     latest: Vec<Sample>,
     rollups: Vec<Vec<Rollup>>,
 }
@@ -33,9 +37,11 @@ async fn view(store: &Store, now: Time) -> View {
     rollups.extend(several);
     View {
         samples: store.unit_samples(&unit, from, to, None).await.unwrap(),
-        early: store.unit_samples(&unit, from, to, Some(Seq(40))).await.unwrap(),
+        early: store.unit_samples(&unit, from, to, EARLY).await.unwrap(),
         one: store.channel_samples(&unit, ChannelIx(1), from, to).await.unwrap(),
-        texts: store.unit_texts(&unit, from, to).await.unwrap(),
+        texts: store.unit_texts(&unit, from, to, None).await.unwrap(),
+        early_texts: store.unit_texts(&unit, from, to, EARLY).await.unwrap(),
+        record: store.unit_record(&unit, from, to, EARLY).await.unwrap(),
         latest: store.latest(&unit, now).await.unwrap(),
         rollups,
     }
@@ -44,11 +50,14 @@ async fn view(store: &Store, now: Time) -> View {
 /// Compares part by part, since a difference in thousands of samples is not read.
 fn assert_same(now: &View, before: &View, when: &str) {
     assert_eq!(now.samples.len(), before.samples.len(), "{when}");
+    assert!((1..now.texts.len()).contains(&now.early_texts.len()), "{when}: {}", now.early_texts.len());
     for (part, same) in [
         ("samples", now.samples == before.samples),
         ("samples up to a position", now.early == before.early),
         ("one channel", now.one == before.one),
         ("texts", now.texts == before.texts),
+        ("texts up to a position", now.early_texts == before.early_texts),
+        ("both in one pass", now.record == (before.early.clone(), before.early_texts.clone())),
     ] {
         assert!(same, "{part} differ {when}");
     }

@@ -352,6 +352,7 @@ pub(crate) async fn fill(store: &Store, now: Time) -> Result<(), Box<dyn Error>>
             },
             seeded: BTreeMap::new(),
             chances: None,
+            software: None,
         });
     }
     store.commit_evaluation(commit, now - Span::from_mins(5)).await?;

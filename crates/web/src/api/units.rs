@@ -73,6 +73,8 @@ pub(crate) struct UnitView {
     seeded: BTreeMap<String, f64>,
     /// Calibrated probabilities of a lasting change; null before the first judgement.
     probability: Option<ProbabilityView>,
+    /// Software that it runs, as its controller or its timeline says; null where neither did.
+    software: Option<SoftwareView>,
     /// State of its link.
     comms: CommsView,
     /// Grade recorded last, at most five minutes old; null before the first.
@@ -90,6 +92,15 @@ pub(crate) struct ProbabilityView {
     unit: f64,
     /// Of channels for which something speaks; of the others it is below 0.008.
     channels: BTreeMap<String, f64>,
+}
+
+/// Software that a unit runs.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Software)]
+pub(crate) struct SoftwareView {
+    version: String,
+    /// Event time from which on it is.
+    since: String,
 }
 
 /// Open findings of a unit by priority.
@@ -203,6 +214,9 @@ fn view(fleet: &FleetUnit, register: &Register, now: Time) -> UnitView {
         probability: progress
             .and_then(|p| p.chances.as_ref())
             .map(|c| ProbabilityView { unit: c.unit, channels: by_name(&c.channels) }),
+        software: progress
+            .and_then(|p| p.software.clone())
+            .map(|s| SoftwareView { version: s.version, since: s.since.to_string() }),
         comms: CommsView::of(fleet),
         health: fleet.health.as_ref().and_then(|h| h.parts.get("unit")).map(MarkView::of),
         open: OpenView { critical, high, medium, low },

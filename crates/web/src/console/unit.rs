@@ -58,6 +58,8 @@ struct Page {
     received: Option<Stamp>,
     judged: Option<Stamp>,
     learning: usize,
+    /// Version of its software and since when it runs it.
+    software: Option<(String, Stamp)>,
     ranges: Vec<RangeLink>,
     days: i64,
     parts: Vec<Part>,
@@ -141,6 +143,10 @@ async fn page(
         received: progress.as_ref().and_then(|p| p.received).map(at),
         judged: progress.as_ref().and_then(|p| p.judged).map(at),
         learning: learning.len(),
+        software: progress
+            .as_ref()
+            .and_then(|p| p.software.as_ref())
+            .map(|s| (s.version.clone(), at(s.since))),
         ranges: Range::ALL.iter().map(|r| RangeLink { days: r.days(), chosen: *r == range }).collect(),
         days: range.days(),
         parts: view::parts(&health, &grades, recorded),
