@@ -47,6 +47,8 @@ pub(crate) struct App {
     pub(crate) address: SocketAddr,
     pub(crate) desk: Desk,
     pub(crate) lag: watch::Receiver<Lag>,
+    /// Tells that a history is being read in.
+    pub(crate) history: watch::Sender<Option<stages::History>>,
     pub(crate) tracker: TaskTracker,
     pub(crate) stop: CancellationToken,
     evaluation_stop: CancellationToken,
@@ -136,7 +138,8 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let registry = Registry::new();
     let (told_stages, stages_told) = watch::channel(Stages::default());
     let (taken, judged) = (ingest.counters.clone(), counters.clone());
-    tracker.spawn(stages::keep(taken, judged, lag.clone(), told_stages, stop.clone()));
+    let (history, reading) = watch::channel(None);
+    tracker.spawn(stages::keep(taken, judged, lag.clone(), reading, told_stages, stop.clone()));
     let (load, loads) = watch::channel(keeper::LoadFigures::default());
     metrics::register(&registry, ingest.counters.clone(), counters, lag.clone(), store.clone(), loads)?;
     let (reasons, health) = watch::channel(["starting"].into());
@@ -170,7 +173,7 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let address = socket.local_addr()?;
     let router = notchwatch_web::router(desk.clone(), options);
     tracker.spawn(serve(Listener::new(socket, &limits), router, stop.clone()));
-    Ok(App { address, desk, lag, tracker, stop, evaluation_stop, evaluator, store })
+    Ok(App { address, desk, lag, history, tracker, stop, evaluation_stop, evaluator, store })
 }
 
 /// How the configuration wants evaluation to run.

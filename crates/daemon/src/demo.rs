@@ -153,6 +153,8 @@ impl History<'_> {
         let after = newest.first().map_or(i64::MIN, |m| m.received.micros() / 1000);
         let until = now().micros() / 1000;
         let from = fleet.next_at_unix_ms().unwrap_or(until).max(after);
+        let time = |ms: i64| Time::from_millis(ms).unwrap_or(Time::EPOCH);
+        app.history.send_replace(Some(crate::stages::History { from: time(from), until: time(until) }));
         let stop = app.stop.clone();
         let wanted =
             fleet.advance_to(until).take_while(|_| !stop.is_cancelled()).filter(|m| m.at_unix_ms > after);
@@ -184,6 +186,7 @@ impl History<'_> {
                 () = tokio::time::sleep(Duration::from_millis(500)) => {}
             }
         }
+        app.history.send_replace(None);
         let query = FindingQuery { open: Some(true), limit: 1000, ..FindingQuery::default() };
         let open = self.store.findings(&query, &RailwayFilter::All, now()).await?.items.len();
         say(&format!(

@@ -9,8 +9,8 @@ use std::time::{Duration, Instant};
 
 use notchwatch_evaluate::{Counters as Evaluation, Lag};
 use notchwatch_ingest::Counters as Intake;
-use notchwatch_model::Reason;
-use notchwatch_web::{Stage, Stages};
+use notchwatch_model::{Reason, Span, Time};
+use notchwatch_web::{Backlog, Stage, Stages};
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
@@ -20,6 +20,31 @@ use crate::clock::now;
 const EVERY: Duration = Duration::from_secs(5);
 /// Readings kept: those of a minute and the one before it.
 const READINGS: usize = 13;
+
+/// Judgement that is not further behind than this is in normal running (ours: a start of a large fleet, a region that
+/// comes back).
+const BEHIND: Span = Span::from_mins(2);
+
+/// A history that is being read in: the receive times that it stands for.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct History {
+    /// Its first message.
+    pub(crate) from: Time,
+    /// Its end.
+    pub(crate) until: Time,
+}
+
+/// What is told of work that is behind. `known` is how far it was known to have come before.
+fn backlog(history: Option<History>, lag: &Lag, known: Option<Backlog>, now: Time) -> Option<Backlog> {
+    let Some(History { from, until }) = history else {
+        let reached = lag.judged_to.filter(|reached| lag.messages > 0 && now - *reached > BEHIND)?;
+        return Some(Backlog { reached, share: None });
+    };
+    // Nothing waits while the next messages of the history are being made.
+    let reached = lag.judged_to.max(known.map(|known| known.reached)).unwrap_or(from).clamp(from, until);
+    let share = (reached - from).secs_f64() / (until - from).secs_f64().max(1.0);
+    Some(Backlog { reached, share: Some(share) })
+}
 
 /// What is read, in the order in which a message passes it.
 const NAMES: [&str; 9] = [
@@ -49,6 +74,7 @@ pub(crate) async fn keep(
     intake: Arc<Intake>,
     evaluation: Arc<Evaluation>,
     lag: watch::Receiver<Lag>,
+    mut history: watch::Receiver<Option<History>>,
     told: watch::Sender<Stages>,
     stop: CancellationToken,
 ) {
@@ -65,10 +91,12 @@ pub(crate) async fn keep(
         stages.behind_messages = u64::try_from(behind.messages).unwrap_or(0);
         let since = behind.judged_to.map_or(0, |since| (now() - since).micros() / 1_000_000);
         stages.behind_s = u64::try_from(since).unwrap_or(0);
+        stages.backlog = backlog(*history.borrow_and_update(), &behind, told.borrow().backlog, now());
         told.send_replace(stages);
         tokio::select! {
             () = stop.cancelled() => return,
             () = tokio::time::sleep(EVERY) => {}
+            told = history.changed() => if told.is_err() { return },
         }
     }
 }
@@ -124,6 +152,29 @@ fn told_of(readings: &VecDeque<Reading>) -> Stages {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_history_is_told_until_it_is_over_and_a_lag_when_it_is_more_than_a_moment() {
+        let at = |minutes| Time::EPOCH + Span::from_days(1) + Span::from_mins(minutes);
+        let lag = |messages, judged_to| Lag { messages, judged_to, ready: true };
+        let history = Some(History { from: at(0), until: at(100) });
+        let told = |history, lag, known| backlog(history, &lag, known, at(101));
+        let begun = told(history, lag(0, None), None);
+        assert_eq!(begun, Some(Backlog { reached: at(0), share: Some(0.0) }));
+        let quarter = told(history, lag(9, Some(at(25))), begun);
+        assert_eq!(quarter, Some(Backlog { reached: at(25), share: Some(0.25) }));
+        assert_eq!(
+            told(history, lag(0, None), quarter),
+            quarter,
+            "it does not fall back while nothing waits"
+        );
+        let of_before = Some(Backlog { reached: at(-50), share: None });
+        assert_eq!(told(history, lag(0, None), of_before), begun);
+        assert_eq!(told(None, lag(0, None), quarter), None);
+        assert_eq!(told(None, lag(5, Some(at(100))), None), None, "a minute is normal");
+        let behind = told(None, lag(5, Some(at(90))), None);
+        assert_eq!(behind, Some(Backlog { reached: at(90), share: None }));
+    }
 
     #[test]
     fn rates_are_those_of_the_readings_kept() {

@@ -30,7 +30,7 @@ use axum::middleware;
 pub use listener::{Connection, Listener, serve};
 use notchwatch_desk::Desk;
 pub use options::{Reasons, WebLimits, WebOptions};
-pub use stages::{Stage, Stages};
+pub use stages::{Backlog, Stage, Stages};
 
 use crate::app::App;
 

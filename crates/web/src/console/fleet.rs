@@ -123,7 +123,10 @@ fn page(frame: Frame, register: &Register, units: Vec<Arc<FleetUnit>>, params: &
         format!("/fleet?{}page={to}", keep.concat())
     };
     let first = (at - 1) * PAGE;
-    let rows: Vec<Row> = units.iter().skip(first).take(PAGE).map(|u| row(u, register, now)).collect();
+    let mut rows: Vec<Row> = units.iter().skip(first).take(PAGE).map(|u| row(u, register, now)).collect();
+    for row in rows.iter_mut().filter(|row| frame.backlog.is_some() && row.grade.is_empty()) {
+        "not graded yet: what has come in is still being judged".clone_into(&mut row.why);
+    }
     let number = |n: usize| count(u64::try_from(n).unwrap_or(u64::MAX));
     let shown = match rows.len() {
         0 => "no unit".to_owned(),

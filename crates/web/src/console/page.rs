@@ -8,13 +8,14 @@ use axum::http::request::Parts;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use jiff::tz::TimeZone;
-use notchwatch_model::Principal;
+use notchwatch_model::{Principal, Time};
 
-use super::format::{Stamp, stamp};
+use super::format::{Stamp, percent, stamp};
 use super::trouble::Trouble;
 use crate::app::App;
 use crate::assets::AssetNames;
 use crate::caller;
+use crate::stages::Backlog;
 
 /// A signed-in person.
 pub(crate) struct Visitor {
@@ -83,6 +84,16 @@ pub(crate) struct Frame {
     pub(crate) live: bool,
     /// The finding that the page is about.
     pub(crate) finding: String,
+    /// What is shown is of a while ago, and why.
+    pub(crate) backlog: Option<Behind>,
+}
+
+/// Work that is behind, in words.
+#[derive(Debug, Clone)]
+pub(crate) struct Behind {
+    pub(crate) reached: Stamp,
+    /// Share of a history that is judged; empty where the whole is not known.
+    pub(crate) share: String,
 }
 
 impl Frame {
@@ -95,6 +106,7 @@ impl Frame {
             token: caller::form_token(&visitor.secret),
             event: newest.map_or_else(|| "0".to_owned(), |(_, newest)| newest.to_string()),
             live: true,
+            backlog: app.options.stages.borrow().backlog.map(|backlog| behind(&backlog, app.desk.now())),
             ..Self::bare(app, here)
         })
     }
@@ -111,7 +123,15 @@ impl Frame {
             event: "0".to_owned(),
             live: false,
             finding: String::new(),
+            backlog: None,
         }
+    }
+}
+
+fn behind(backlog: &Backlog, now: Time) -> Behind {
+    Behind {
+        reached: stamp(backlog.reached, &TimeZone::UTC, now),
+        share: backlog.share.map(percent).unwrap_or_default(),
     }
 }
 

@@ -6,7 +6,7 @@ use notchwatch_store::NewMessage;
 
 use super::pages::field;
 use super::stand::{Stand, form_post};
-use crate::sample;
+use crate::{Backlog, sample};
 
 #[tokio::test]
 async fn a_unit_shows_findings_channels_and_grades_to_its_railway_alone() {
@@ -42,6 +42,26 @@ async fn a_unit_shows_findings_channels_and_grades_to_its_railway_alone() {
     {
         assert_eq!(stand.page(&asha, path).await.status, StatusCode::NOT_FOUND, "{path}");
     }
+}
+
+#[tokio::test]
+async fn pages_say_that_a_history_is_read_in_or_that_judgement_is_behind() {
+    let stand = Stand::new().await;
+    stand.desk.record_health().await.unwrap();
+    let asha = stand.cookie("asha").await;
+    let reached = sample::noon() - Span::from_days(9);
+    for (share, words) in [(Some(0.25), "History is being read in: 25 %."), (None, "Judgement is behind.")] {
+        stand.stages.send_modify(|told| told.backlog = Some(Backlog { reached, share }));
+        for path in ["/queue", "/fleet", "/units/northmoor/4021", "/feed"] {
+            let page = stand.page(&asha, path).await.text;
+            assert!(page.contains(words) && page.contains(&reached.to_string()[..10]), "{path}: {page}");
+        }
+        let fleet = stand.page(&asha, "/fleet").await.text;
+        assert!(fleet.contains("what has come in is still being judged"), "{fleet}");
+    }
+    stand.stages.send_modify(|told| told.backlog = None);
+    let fleet = stand.page(&asha, "/fleet").await.text;
+    assert!(!fleet.contains("is being read in") && !fleet.contains("still being judged"), "{fleet}");
 }
 
 #[tokio::test]

@@ -1,6 +1,7 @@
 //! The test stand: a store with two railways, a finding on each, people of each, and a clock that stands still.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use axum::Router;
 use axum::body::{Body, to_bytes};
@@ -21,10 +22,12 @@ use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 use tower::ServiceExt as _;
 
-use crate::{Reasons, WebLimits, WebOptions, sample};
+use crate::{Reasons, Stages, WebLimits, WebOptions, sample};
 
 /// Password of every account.
 pub(super) const PASSWORD: &str = "a password for tests";
+/// No answer is cut off because the machine is busy: signing in or registering may take seconds then.
+const PATIENCE: Duration = Duration::from_mins(10);
 const REGISTER: &str = r#"
 railways = [{ id = "northmoor", name = "Northmoor Freight", zone = "Europe/Paris" }, { id = "sarel", name = "Sarel Coast Line" }]
 classes = [{ id = "demo-12", name = "demo-12", channels = [{ name = "oil_pressure", label = "Oil pressure", system = "lubrication", uom = "Pa" }] }]
@@ -95,6 +98,7 @@ pub(super) struct Stand {
     pub(super) desk: Desk,
     pub(super) shutdown: CancellationToken,
     pub(super) health: watch::Sender<Reasons>,
+    pub(super) stages: watch::Sender<Stages>,
     _folder: tempfile::TempDir,
 }
 
@@ -140,17 +144,22 @@ impl Stand {
         }
         let shutdown = CancellationToken::new();
         let (health, watch) = watch::channel(Reasons::new());
-        let (_stages, stages) = watch::channel(crate::Stages::default());
+        let (told, stages) = watch::channel(Stages::default());
         let options = WebOptions {
             stages,
             metrics: prometheus::Registry::new(),
             shutdown: shutdown.clone(),
             health: watch,
             behind_tls: false,
-            limits: WebLimits { streams_per_caller: 2, ..WebLimits::default() },
+            limits: WebLimits {
+                streams_per_caller: 2,
+                answer: PATIENCE,
+                heavy_answer: PATIENCE,
+                ..WebLimits::default()
+            },
         };
         let router = crate::router(desk.clone(), options);
-        let stand = Self { router, store, desk, shutdown, health, _folder: folder };
+        let stand = Self { router, store, desk, shutdown, health, stages: told, _folder: folder };
         stand
             .record(vec![sample::machine("northmoor", "4021", 1), sample::machine("sarel", "4021", 2)])
             .await;
