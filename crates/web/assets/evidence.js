@@ -236,6 +236,7 @@
   const first = channels.querySelector("button")?.dataset.channel;
   if (first) load(first);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw);
-  addEventListener("beforeprint", () => { if (data) window.Plotly.Plots.resize(box); });
+  // On paper it is drawn anew, with the colours and in the width of paper.
+  matchMedia("print").addEventListener("change", draw);
   document.addEventListener("refreshed", () => { if (data) load(data.channel); });
 })();
