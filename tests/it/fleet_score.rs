@@ -16,6 +16,8 @@ mod calibration;
 mod fleet;
 #[path = "fleet_score/limits.rs"]
 mod limits;
+#[path = "fleet_score/load.rs"]
+mod load;
 #[path = "fleet_score/table.rs"]
 mod table;
 
@@ -62,6 +64,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     }
     if !to_limits {
         report(&outcome.found, &outcome.truth, outcome.unit_days)?;
+        load::print(&outcome, until);
     }
     limits::print(&outcome, to_limits);
     Ok(())
