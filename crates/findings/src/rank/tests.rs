@@ -1,22 +1,26 @@
 //! The ranking on made-up symptoms of the demo class: likely faults first, order that nothing changes.
 
+use notchwatch_model::Class;
+
 use super::*;
-use crate::Library;
 use crate::testing::{class, symptom, unit};
+use crate::{Background, Library};
 
 const AT: &str = "2026-11-03T05:00:00Z";
 
+/// Explanations of symptoms on a unit of a class, with what is known of it beside.
+pub(super) fn explained(
+    class: &Class,
+    background: &Background,
+    kind: FindingKind,
+    symptoms: &[Symptom],
+) -> Vec<RankedFault> {
+    let (unit, library) = (unit(), Library::builtin().unwrap());
+    rank(&Context { unit: &unit, class, library: &library, settings_version: 1, background }, kind, symptoms)
+}
+
 fn ranked(kind: FindingKind, symptoms: &[Symptom]) -> Vec<RankedFault> {
-    let (class, unit, library) = (class(), unit(), Library::builtin().unwrap());
-    let background = crate::Background::default();
-    let context = Context {
-        unit: &unit,
-        class: &class,
-        library: &library,
-        settings_version: 1,
-        background: &background,
-    };
-    rank(&context, kind, symptoms)
+    explained(&class(), &Background::default(), kind, symptoms)
 }
 
 fn machine(moves: &[(&str, f64)], kind: SymptomKind) -> Vec<Symptom> {
@@ -161,17 +165,8 @@ fn order_of_symptoms_changes_nothing() {
 fn channels_that_the_class_does_not_have_say_nothing() {
     let mut class = class();
     class.channels.retain(|c| c.name.as_str() == "oil_pressure");
-    let (unit, library) = (unit(), Library::builtin().unwrap());
-    let background = crate::Background::default();
-    let context = Context {
-        unit: &unit,
-        class: &class,
-        library: &library,
-        settings_version: 1,
-        background: &background,
-    };
     let symptoms = machine(&[("oil_pressure", -4e4)], SymptomKind::Drift);
-    let found = rank(&context, FindingKind::Machine, &symptoms);
+    let found = explained(&class, &Background::default(), FindingKind::Machine, &symptoms);
     let evidence = found.iter().flat_map(|f| f.supports.iter().chain(&f.against));
     assert!(evidence.into_iter().all(|e| !e.evidence.contains("temperature")));
 }

@@ -2,10 +2,9 @@
 
 use notchwatch_model::{Activity, Fact, FindingKind, OilResult, RankedFault, SymptomKind, Verdict};
 
-use super::super::rank;
+use super::super::tests::explained;
 use super::*;
-use crate::testing::{class, symptom, time, unit};
-use crate::{Context, Library};
+use crate::testing::{class, symptom, time};
 
 const AT: &str = "2026-11-03T05:00:00Z";
 
@@ -26,19 +25,12 @@ fn work(system: System) -> Fact {
 
 /// Explanations of a slow fall of oil pressure, with one fact on the timeline.
 fn ranked(fact: Option<(&str, Fact)>) -> Vec<RankedFault> {
-    let (class, unit, library) = (class(), unit(), Library::builtin().unwrap());
     let mut background = Background::default();
     if let Some((at, fact)) = fact {
         background.learn(time(at), &fact);
     }
-    let context = Context {
-        unit: &unit,
-        class: &class,
-        library: &library,
-        settings_version: 1,
-        background: &background,
-    };
-    rank(&context, FindingKind::Machine, &[symptom("oil_pressure", SymptomKind::Drift, -40_000.0, AT)])
+    let fall = symptom("oil_pressure", SymptomKind::Drift, -40_000.0, AT);
+    explained(&class(), &background, FindingKind::Machine, &[fall])
 }
 
 fn share(found: &[RankedFault], id: &str) -> f64 {
