@@ -35,6 +35,7 @@ async fn the_demonstration_brings_findings_to_the_screen() {
         browser.wait_for(field).await.send_keys(text).await.expect("the field takes text");
     }
     browser.wait_for("main button").await.click().await.expect("a click");
+    the_first_minute_says_what_it_is(&browser, &address).await;
     browser.wait_for_within("#live-queue tr[data-href]", FIRST_FINDING).await;
     println!("the first finding was on the screen after {:.0?}, in this build", began.elapsed());
     browser.picture("demo-queue").await;
@@ -51,6 +52,19 @@ async fn the_demonstration_brings_findings_to_the_screen() {
     demo.signal("TERM");
     let status = demo.wait(Duration::from_secs(15));
     assert!(status.success(), "{status}: {}", demo.said());
+}
+
+/// While the history is read in, pages say so, and call no unit silent for it.
+async fn the_first_minute_says_what_it_is(browser: &Browser, address: &str) {
+    browser.wait_for("#live-backlog .behind").await;
+    browser.page.goto(&format!("{address}/fleet")).await.expect("the fleet opens");
+    browser.wait_for("#live-backlog .behind").await;
+    browser.picture("demo-history").await;
+    let script = "return [...document.querySelectorAll('td[data-head=Link]')].map(link => link.textContent)";
+    let links = browser.page.execute(script, vec![]).await.expect("a script runs");
+    let links = links.as_array().expect("a list");
+    assert!(links.len() == 24 && links.iter().all(|link| link != "silent"), "{links:?}");
+    browser.page.goto(&format!("{address}/queue")).await.expect("the queue opens");
 }
 
 /// The console's address and the administrator's password, from what the command prints.

@@ -6,8 +6,8 @@
 use notchwatch_detect::Settings;
 use notchwatch_findings::COMMON_ID;
 use notchwatch_model::{
-    ChannelIx, Fact, MachinePart, NewEntry, Origin, RankedFault, Register, Sample, Scope, Span, TextSample,
-    Time,
+    ChannelIx, Fact, MachinePart, NewEntry, Origin, RailwayFilter, RankedFault, Register, Sample, Scope,
+    Span, TextSample, Time,
 };
 use notchwatch_store::NewMessage;
 
@@ -70,6 +70,12 @@ fn said(number: i64, minute: i64, channel: ChannelIx, text: &str) -> NewMessage 
     message
 }
 
+/// Software of every unit and since when, by the units' names.
+async fn software(bench: &Bench) -> Vec<(String, Time)> {
+    let all = bench.store.progress(&RailwayFilter::All).await.unwrap().into_iter();
+    all.filter_map(|unit| unit.software).map(|software| (software.version, software.since)).collect()
+}
+
 async fn machines(bench: &Bench) -> Vec<MachinePart> {
     let found = bench.findings(now()).await.into_iter().map(|finding| finding.machine);
     found.filter(|machine| !machine.from_receipt()).collect()
@@ -89,6 +95,9 @@ pub(crate) async fn one_softwares_trouble_is_one_finding_however_late_units_say_
     all.sort_by_key(|message| message.envelope.received);
     first.judge(&all, now, End::Stop).await;
     let expected = machines(&first).await;
+    let software = software(&first).await;
+    assert_eq!(software[0], ("4.1".to_owned(), at(STEP_AT - 60)), "as long as nobody says otherwise");
+    assert_eq!(software.iter().filter(|(version, _)| version == "4.0").count(), 30);
     let (common, single): (Vec<_>, Vec<_>) =
         expected.iter().partition(|m| m.id.as_str().starts_with(COMMON_ID));
     assert_eq!(common.len(), 1, "{expected:#?}");

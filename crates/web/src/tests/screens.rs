@@ -1,8 +1,10 @@
 //! Unit and fleet pages, and health through the API: what two people of two railways see.
 
+use std::collections::BTreeMap;
+
 use axum::http::StatusCode;
 use notchwatch_model::{ChannelIx, Decoded, Envelope, Reason, Role, Sample, Span};
-use notchwatch_store::NewMessage;
+use notchwatch_store::{EvaluationCommit, NewMessage, Software, UnitProgress};
 
 use super::pages::field;
 use super::stand::{Stand, form_post};
@@ -42,6 +44,34 @@ async fn a_unit_shows_findings_channels_and_grades_to_its_railway_alone() {
     {
         assert_eq!(stand.page(&asha, path).await.status, StatusCode::NOT_FOUND, "{path}");
     }
+}
+
+#[tokio::test]
+async fn the_software_that_a_unit_runs_is_told_by_page_and_api() {
+    let stand = Stand::new().await;
+    let (asha, token) =
+        (stand.cookie("asha").await, stand.token("asha", Role::Operator, &["northmoor"]).await);
+    assert!(stand.page(&asha, "/units/northmoor/4021").await.text.contains("not told"));
+    let since = sample::noon() - Span::from_days(100);
+    let progress = UnitProgress {
+        unit: sample::key("northmoor", "4021"),
+        judged: None,
+        received: None,
+        samples: 0,
+        repeats: 0,
+        conflicts: 0,
+        learning: BTreeMap::new(),
+        seeded: BTreeMap::new(),
+        chances: None,
+        software: Some(Software { version: "4.1.7".into(), since }),
+    };
+    let commit = EvaluationCommit { progress: vec![progress], ..EvaluationCommit::default() };
+    stand.store.commit_evaluation(commit, sample::noon()).await.unwrap();
+    let page = stand.page(&asha, "/units/northmoor/4021").await.text;
+    assert!(page.contains("4.1.7") && !page.contains("not told"), "{page}");
+    let listed = stand.get(&token, "/api/v1/units").await.json();
+    assert_eq!(listed["items"][0]["software"]["version"], "4.1.7", "{listed}");
+    assert_eq!(listed["items"][0]["software"]["since"], since.to_string());
 }
 
 #[tokio::test]
