@@ -173,12 +173,6 @@ impl Normal {
         self.count = self.count.saturating_add(1);
     }
 
-    /// Location and spread with the covariates at their usual values.
-    pub(crate) fn typical(&self, floor: Floor) -> Option<(f64, f64)> {
-        let spread = self.variance.max(0.0).sqrt().max(floor.at(self.location));
-        (self.count >= WINSOR_FROM && spread > 0.0).then_some((self.location, spread))
-    }
-
     /// Whether it may judge: it has learned, or knows an as-built level.
     pub(crate) fn judges(&self) -> bool {
         self.reference().is_some()

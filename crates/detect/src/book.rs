@@ -10,6 +10,7 @@ use notchwatch_model::{
 };
 use serde::{Deserialize, Serialize};
 
+use crate::course::Course;
 use crate::num::single;
 use crate::plan::ChannelPlan;
 use crate::track::Point;
@@ -88,6 +89,11 @@ impl Active {
         }
     }
 
+    /// Whether it lasted long enough to be measured a second time.
+    pub(crate) fn settled(&self) -> bool {
+        self.settled.is_some()
+    }
+
     /// Passes time: whether there is something new to tell, the size half a day on or the sizes by load.
     pub(crate) fn settle(&mut self, now: Time, spreads: f64) -> bool {
         let settles = self.settled.is_none() && now - self.symptom.detected >= SETTLES_AFTER;
@@ -138,7 +144,12 @@ impl Active {
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub(crate) struct Book {
     active: Vec<Active>,
+    /// How the level went on, while a symptom of one lasts on a channel with limits.
+    course: Option<Box<Course>>,
 }
+
+/// Kinds of symptom that are about a level, the channel's own first.
+const OF_LEVEL: [SymptomKind; 3] = [SymptomKind::Drift, SymptomKind::LevelShift, SymptomKind::Peer];
 
 impl Book {
     /// Whether nothing is wrong.
@@ -219,6 +230,25 @@ impl Book {
         if let Some(i) = self.active.iter().position(|a| a.symptom.kind == kind) {
             let entry = self.active.remove(i);
             out.push(SymptomChange { at: time, symptom: entry.symptom, change: Change::Cleared });
+        }
+    }
+
+    /// How the level went on, if `kind` is the symptom that speaks of it: the first that lasts of those about a level.
+    pub(crate) fn course(&self, kind: SymptomKind) -> Option<&Course> {
+        let speaks = OF_LEVEL.into_iter().find(|k| self.has(*k)) == Some(kind);
+        self.course.as_deref().filter(|_| speaks)
+    }
+
+    /// Takes a judged sample of the channel's own level. `block_s` is how long a block takes, in seconds.
+    pub(crate) fn follow(&mut self, plan: &ChannelPlan, point: &Point, block_s: f64) {
+        let of_level = self.active.iter().filter(|a| OF_LEVEL.contains(&a.symptom.kind));
+        let Some(first) = of_level.map(|a| &a.symptom).min_by_key(|s| s.detected) else {
+            self.course = None;
+            return;
+        };
+        if !plan.limits.is_empty() {
+            let begin = || Box::new(Course::new(first.onset, first.detected, first.direction, block_s));
+            self.course.get_or_insert_with(begin).take(point);
         }
     }
 

@@ -230,13 +230,7 @@ impl Channel {
         let track = judge.peer.get_or_insert_with(Box::<Track>::default);
         let ready = track.ready();
         if track.take(&point, size, moment.settings, ready, !frozen) && ready {
-            let subject = Subject {
-                plan,
-                settings: moment.settings,
-                normals: &judge.normals,
-                floor: judge.floor,
-                time: moment.time,
-            };
+            let subject = Subject { plan, settings: moment.settings, time: moment.time };
             verdict::peer(subject, track, &mut self.book, out);
         }
     }
@@ -342,6 +336,10 @@ impl Channel {
         let Some(judge) = self.judge.as_deref_mut() else { return };
         let point = judgement.point;
         verdict::note(&[SymptomKind::Drift, SymptomKind::LevelShift], &point, &mut self.book);
+        if judgement.judged {
+            let block_s = f64::from(self.pace.block(moment.settings)) * self.pace.seconds();
+            self.book.follow(plan, &point, block_s);
+        }
         if let Some((left, share)) = judgement.day.and_then(|d| d.left) {
             if left {
                 let numbers = vec![("pattern_share", share), ("strength", judge.season.strength())];
@@ -370,13 +368,7 @@ impl Channel {
             }
         }
         if judgement.closed && judgement.judged {
-            let subject = Subject {
-                plan,
-                settings: moment.settings,
-                normals: &judge.normals,
-                floor: judge.floor,
-                time: moment.time,
-            };
+            let subject = Subject { plan, settings: moment.settings, time: moment.time };
             verdict::level(subject, &mut judge.level, &mut self.book, out);
         }
     }

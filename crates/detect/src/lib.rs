@@ -39,7 +39,9 @@ mod segment;
 
 mod book;
 pub mod calibrate;
+mod course;
 mod forecast;
+mod growth;
 mod joint;
 mod noise;
 mod num;

@@ -3,10 +3,9 @@
 //! Owns hysteresis: a symptom is raised by a detector, and cleared only when blocks have looked normal for a stated
 //! while. A step and a slope of one channel are one change, so only one of the two is reported.
 
-use notchwatch_model::{Direction, SymptomChange, SymptomKind, Time};
+use notchwatch_model::{Direction, SymptomChange, SymptomKind, Time, Untold};
 
 use crate::Settings;
-use crate::baseline::{Floor, Normal};
 use crate::book::{Active, Book, Report};
 use crate::forecast::{Reach, reach};
 use crate::plan::ChannelPlan;
@@ -32,8 +31,6 @@ const COURSE_EVERY: u32 = 4;
 pub(crate) struct Subject<'a> {
     pub(crate) plan: &'a ChannelPlan,
     pub(crate) settings: &'a Settings,
-    pub(crate) normals: &'a [Normal],
-    pub(crate) floor: Floor,
     pub(crate) time: Time,
 }
 
@@ -72,10 +69,7 @@ fn raise(
         _ => SymptomKind::LevelShift,
     });
     let onset = found.and_then(|s| means.get(s.onset)).map_or(evidence.from, |m| m.0);
-    let course = (kind == SymptomKind::Drift).then(|| since(&means, onset)).and_then(|points| {
-        reach(&subject.plan.limits, subject.normals, subject.floor, evidence.direction, points)
-    });
-    book.raise(subject.plan, subject.time, report(kind, track, evidence, onset, course), out);
+    book.raise(subject.plan, subject.time, report(kind, track, evidence, onset, None), out);
     track.disown(onset);
 }
 
@@ -93,6 +87,8 @@ fn follow(
     book: &mut Book,
     out: &mut Vec<SymptomChange>,
 ) {
+    let due = track.blocks().is_multiple_of(COURSE_EVERY);
+    let course = due.then(|| course(subject, kind, book)).flatten();
     let Some(entry) = book.find(kind) else { return };
     let level = track.level.level;
     let normal = normal(entry);
@@ -107,7 +103,6 @@ fn follow(
         return;
     }
     let recent = track.recent().unwrap_or(level);
-    let course = course(subject, kind, track, entry);
     let settled = entry.settle(subject.time, recent);
     if settled || moved(entry, recent, course) {
         let evidence = Evidence {
@@ -117,9 +112,10 @@ fn follow(
             slots: track.last.slots,
             model: ["bocpd", "step"].into_iter().find(|m| *m == entry.symptom.model).unwrap_or("cusum"),
         };
-        let onset = entry.symptom.onset;
+        let (onset, profile) = (entry.symptom.onset, entry.profile().collect::<Vec<_>>());
+        let course = course.or_else(|| self::course(subject, kind, book));
         let mut report = report(kind, track, evidence, onset, course);
-        report.numbers.extend(entry.profile());
+        report.numbers.extend(profile);
         book.revise(subject.time, report, out);
     }
 }
@@ -139,30 +135,34 @@ fn normal(entry: &Active) -> f64 {
     CALM_SHARE * entry.raised.min(CALM_SPREADS)
 }
 
-fn course(subject: Subject<'_>, kind: SymptomKind, track: &Track, entry: &Active) -> Option<Reach> {
-    if kind != SymptomKind::Drift || !track.blocks().is_multiple_of(COURSE_EVERY) {
-        return None;
+/// When a limit is reached, or why that is not told; `None` where another symptom speaks of it.
+fn course(subject: Subject<'_>, kind: SymptomKind, book: &Book) -> Option<Result<Reach, Untold>> {
+    if subject.plan.limits.is_empty() {
+        return Some(Err(Untold::NoLimit));
     }
-    let means: Vec<(Time, f64)> = track.means().collect();
-    let points = since(&means, entry.symptom.onset);
-    reach(&subject.plan.limits, subject.normals, subject.floor, entry.symptom.direction, points)
+    Some(reach(&subject.plan.limits, book.course(kind)?, subject.time))
 }
 
-fn moved(entry: &Active, recent: f64, course: Option<Reach>) -> bool {
+fn moved(entry: &Active, recent: f64, course: Option<Result<Reach, Untold>>) -> bool {
     let before = entry.symptom.spreads;
     // Blocks of a state that does not show it make it look smaller than it is: it shrank only if it did everywhere.
     let hidden = recent.abs() < before.abs() && entry.largest() > (1.0 - REVISE_SHARE) * before.abs();
     let far = (recent - before).abs() >= REVISE_SPREADS.max(REVISE_SHARE * before.abs());
-    let sooner = course.is_some_and(|c| match entry.symptom.numbers.get("ttl_p50_s") {
-        None => true,
-        Some(p50) => c.p50_s < p50 / REVISE_TIME || c.p50_s > p50 * REVISE_TIME,
-    });
-    !hidden && (far || sooner)
+    (!hidden && far) || course.is_some_and(|c| turned(entry, c))
 }
 
-fn since(means: &[(Time, f64)], onset: Time) -> &[(Time, f64)] {
-    let from = means.iter().position(|m| m.0 >= onset).unwrap_or(means.len());
-    means.get(from..).unwrap_or(&[])
+/// Whether the time to a limit is another than the one told: much sooner or later, or none any more, for good reason.
+fn turned(entry: &Active, course: Result<Reach, Untold>) -> bool {
+    let told = entry.symptom.numbers.get("ttl_p50_s");
+    match course {
+        Ok(reach) => {
+            told.is_none_or(|p50| reach.p50_s < p50 / REVISE_TIME || reach.p50_s > p50 * REVISE_TIME)
+        }
+        Err(reason @ (Untold::Stays | Untold::Far)) => {
+            told.is_some() || entry.settled() && Untold::of(&entry.symptom) != Some(reason)
+        }
+        Err(_) => false,
+    }
 }
 
 fn report(
@@ -170,7 +170,7 @@ fn report(
     track: &Track,
     evidence: Evidence,
     onset: Time,
-    course: Option<Reach>,
+    course: Option<Result<Reach, Untold>>,
 ) -> Report {
     let block = track.last;
     let spreads = track.recent().unwrap_or(block.z);
@@ -183,14 +183,17 @@ fn report(
         ("wander", track.wander.spread()),
         ("cusum", track.cusum.largest()),
     ];
-    if let Some(c) = course {
-        numbers.extend([
-            ("limit", c.limit),
-            ("ttl_p10_s", c.p10_s),
-            ("ttl_p50_s", c.p50_s),
-            ("ttl_p90_s", c.p90_s),
-            ("slope_per_day", c.slope_day * block.spread),
-        ]);
+    match course {
+        Some(Ok(reach)) => numbers.extend([
+            ("limit", reach.limit),
+            ("ttl_p10_s", reach.p10_s),
+            ("ttl_p50_s", reach.p50_s),
+            ("ttl_p90_s", reach.p90_s),
+            ("ttl_slot", f64::from(reach.slot)),
+            ("slope_per_day", reach.slope_day),
+        ]),
+        Some(Err(reason)) => numbers.push((Untold::NAME, reason.number())),
+        None => {}
     }
     Report {
         kind,

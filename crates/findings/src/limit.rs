@@ -3,8 +3,8 @@
 //! Owns both rules. The projection itself is the detector's: its numbers come with the symptom.
 
 use notchwatch_model::{
-    ChannelDef, Class, FindingKind, Limit, Priority, RankedFault, Span, Symptom, SymptomKind, Time,
-    TimeToLimit,
+    ChannelDef, Class, FindingKind, Limit, Priority, RankedFault, Regime, Span, Symptom, SymptomKind, Time,
+    TimeToLimit, Untold,
 };
 
 use crate::priority::priority_of;
@@ -69,8 +69,18 @@ pub(crate) fn projection(class: &Class, symptom: &Symptom, from: Time) -> Option
         Some(limit) => format!("{} {}", symptom.channel, limit.name),
         None => symptom.channel.to_string(),
     };
-    let assumes = "the trend and the mix of operating states go on as in the days before".to_owned();
+    let assumes = assumes(number("ttl_slot"));
     Some(TimeToLimit { limit, at, uom: symptom.uom, p10, p50, p90, from, assumes })
+}
+
+/// What a projection assumes of the load. The slot is that of the operating state which meets the limit first, where told.
+fn assumes(slot: Option<f64>) -> String {
+    let state = (0..Regime::SLOTS)
+        .zip(0_u8..)
+        .find(|(_, number)| slot.is_some_and(|s| s.total_cmp(&f64::from(*number)).is_eq()))
+        .map(|(slot, _)| format!(", met first in {}", Regime::from_slot(slot)));
+    let state = state.unwrap_or_default();
+    format!("the change grows on as since its onset, and the unit works as in the days before{state}")
 }
 
 /// Priority that a projection has come to by `now`, and since when, without a new word from the detector. Never
@@ -94,12 +104,19 @@ pub(crate) fn no_projection(class: &Class, kind: FindingKind, symptoms: &[Sympto
         "an oil sample alone tells no trend of a channel"
     } else if symptoms.iter().any(|s| s.kind == SymptomKind::Limit) {
         "a limit is reached already"
-    } else if !symptoms.iter().any(|s| s.kind == SymptomKind::Drift) {
-        "the level changed and does not trend towards a limit"
     } else if symptoms.iter().all(|s| channel(class, s).is_none_or(|c| c.limits.is_empty())) {
         "the class states no limit for these channels"
     } else {
-        "the trend is too unsure or leads to no limit within two years"
+        let given = || symptoms.iter().filter_map(Untold::of);
+        match Untold::ALL.into_iter().find(|reason| given().any(|given| given == *reason)) {
+            Some(Untold::NoLimit) => "the class states no limit on the side that the level moves to",
+            Some(Untold::Unseen) => {
+                "the operating states in which the limit holds were not seen for long enough since"
+            }
+            Some(Untold::Stays) => "the level changed and does not trend towards a limit",
+            Some(Untold::Far) => "the trend leads to no limit within a year",
+            Some(Untold::Unsure) | None => "it is still unsure how the change grows",
+        }
     };
     reason.to_owned()
 }
@@ -191,5 +208,37 @@ mod tests {
         assert_eq!((found.limit.as_str(), found.from), ("coolant_temp hot", from));
         drift.numbers.insert("ttl_p50_s".to_owned(), 1e9);
         assert_eq!(projection(&class(), &drift, from), None);
+    }
+
+    #[test]
+    fn a_projection_names_the_state_that_meets_the_limit_first() {
+        assert!(assumes(Some(9.0)).ends_with("met first in notch-8"), "{}", assumes(Some(9.0)));
+        assert!(assumes(None).ends_with("as in the days before"), "{}", assumes(None));
+    }
+
+    /// Of several symptoms the one that may yet tell speaks first.
+    #[test]
+    fn the_detectors_reason_for_no_time_is_told() {
+        let of = |reasons: &[Untold]| {
+            let symptoms: Vec<Symptom> = reasons
+                .iter()
+                .map(|reason| {
+                    let mut shift =
+                        symptom("coolant_temp", SymptomKind::LevelShift, 3.0, "2026-11-03T05:00:00Z");
+                    shift.numbers.insert(Untold::NAME.to_owned(), reason.number());
+                    shift
+                })
+                .collect();
+            no_projection(&class(), FindingKind::Machine, &symptoms)
+        };
+        for (reasons, words) in [
+            (vec![Untold::Stays], "does not trend"),
+            (vec![Untold::Stays, Untold::Unsure], "still unsure"),
+            (vec![Untold::Far, Untold::Stays], "within a year"),
+            (vec![Untold::Unseen, Untold::NoLimit], "not seen"),
+            (vec![Untold::NoLimit], "on the side"),
+        ] {
+            assert!(of(&reasons).contains(words), "{reasons:?}: {}", of(&reasons));
+        }
     }
 }

@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 
 use notchwatch_model::{
     ChannelName, Direction, FindingId, FindingKind, MachinePart, Opening, Outcome, Span, Symptom,
-    SymptomKind, Time, TimeToLimit,
+    SymptomKind, Time, TimeToLimit, Untold,
 };
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -308,14 +308,15 @@ impl Matter {
     }
 
     fn project(&mut self, context: &Context<'_>, symptom: &Symptom, at: Time) {
-        match limit::projection(context.class, symptom, at) {
-            Some(projection) => {
-                self.projections.insert(symptom.channel.clone(), projection);
-            }
-            None => self.projections.retain(|channel, projection| {
-                *channel != symptom.channel || at - projection.from <= PROJECTION_KEPT
-            }),
+        if let Some(projection) = limit::projection(context.class, symptom, at) {
+            self.projections.insert(symptom.channel.clone(), projection);
+            return;
         }
+        // That it does not grow is news; that nothing is said with this change is none.
+        let over = matches!(Untold::of(symptom), Some(Untold::Stays | Untold::Far));
+        self.projections.retain(|channel, projection| {
+            *channel != symptom.channel || (!over && at - projection.from <= PROJECTION_KEPT)
+        });
     }
 
     /// Counts a symptom that came back.

@@ -45,7 +45,7 @@ pub use register::{
 };
 pub use sample::{Row, Sample, TextSample};
 pub use state::{OperatingState, Regime, StateFilter};
-pub use symptom::{Change, Direction, Symptom, SymptomChange, SymptomId, SymptomKind};
+pub use symptom::{Change, Direction, Symptom, SymptomChange, SymptomId, SymptomKind, Untold};
 pub use time::{Span, Time, TimeError};
 pub use timeline::{
     Activity, AsBuilt, FAULT_CODE_CHANNEL, Fact, FactKind, MAX_AHEAD, MAX_LEVELS, MAX_PARTS, MAX_TEXT_CHARS,

@@ -210,3 +210,43 @@ pub enum Change {
     /// The channel is back.
     Cleared,
 }
+
+/// Why a symptom of a level says no time to a limit. Stands as [`Self::number`] under [`Self::NAME`] among a symptom's numbers.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Untold {
+    /// The class states no limit on the side that the level moves to.
+    NoLimit,
+    /// The operating states in which the limit holds were not seen for long enough since.
+    Unseen,
+    /// Too little was seen to tell how it grows.
+    Unsure,
+    /// It does not grow.
+    Stays,
+    /// It leads to no limit within a year.
+    Far,
+}
+
+impl Untold {
+    /// Name among a symptom's numbers.
+    pub const NAME: &str = "ttl_untold";
+    /// Every reason, in the order in which one of several symptoms speaks for a finding.
+    pub const ALL: [Untold; 5] =
+        [Untold::Unsure, Untold::Unseen, Untold::Far, Untold::Stays, Untold::NoLimit];
+
+    /// The reason as a number.
+    pub fn number(self) -> f64 {
+        match self {
+            Untold::NoLimit => 1.0,
+            Untold::Unseen => 2.0,
+            Untold::Unsure => 3.0,
+            Untold::Stays => 4.0,
+            Untold::Far => 5.0,
+        }
+    }
+
+    /// The reason that a symptom's numbers give, if they give one.
+    pub fn of(symptom: &Symptom) -> Option<Self> {
+        let number = symptom.numbers.get(Self::NAME)?;
+        Self::ALL.into_iter().find(|reason| reason.number().total_cmp(number).is_eq())
+    }
+}

@@ -7,6 +7,7 @@
 )]
 
 mod common;
+mod coverage;
 mod healthy;
 mod outside;
 mod properties;

@@ -4,7 +4,7 @@ mod grouping;
 mod life;
 mod oil;
 
-use notchwatch_model::{AccountName, DecisionId, Priority, UnitKey};
+use notchwatch_model::{AccountName, DecisionId, Priority, UnitKey, Untold};
 
 use super::*;
 use crate::Library;
@@ -207,6 +207,21 @@ fn the_soonest_projection_is_the_findings_and_goes_with_its_symptom() {
     let part = bench.change(time("2026-11-04T04:00:00Z"), &drift, Change::Revised).remove(0);
     assert_eq!(part.time_to_limit, None);
     assert!(part.time_to_limit_reason.unwrap().contains("unsure"));
+}
+
+#[test]
+fn a_change_that_stopped_growing_takes_its_projection_back_at_once() {
+    let mut bench = Bench::new();
+    let mut drift = symptom("coolant_temp", SymptomKind::Drift, 3.0, "2026-11-01T00:00:00Z");
+    for (name, value) in [("limit", 102.0), ("ttl_p10_s", 1e4), ("ttl_p50_s", 2e4), ("ttl_p90_s", 3e4)] {
+        drift.numbers.insert(name.to_owned(), value);
+    }
+    bench.change(drift.detected, &drift, Change::Raised);
+    drift.numbers.retain(|name, _| !name.starts_with("ttl"));
+    drift.numbers.insert(Untold::NAME.to_owned(), Untold::Stays.number());
+    let part = bench.change(time("2026-11-01T04:00:00Z"), &drift, Change::Revised).remove(0);
+    assert_eq!(part.time_to_limit, None);
+    assert!(part.time_to_limit_reason.unwrap().contains("does not trend"));
 }
 
 #[test]
