@@ -13,13 +13,14 @@ use crate::fleet::chain::Outcome;
 const HOUR_S: f64 = 3600.0;
 /// A telling counts while at least this much was left: nobody plans by less, in seconds.
 const LEAST_LEFT_S: f64 = HOUR_S;
+const LEAST_LEFT_US: i64 = 3_600_000_000;
 
 /// What the findings of one fault told of the limit that it crossed.
 pub(crate) struct Told<'a> {
     pub(crate) truth: &'a TruthEntry,
     /// Tellings of the limit crossed, before it was: where the crossing lay in each.
     pub(crate) tellings: Vec<Telling>,
-    /// Why the last version before the crossing told none, where none ever did.
+    /// Why the last version at least an hour before the crossing told none, where none ever did.
     pub(crate) none: Option<String>,
 }
 
@@ -70,8 +71,11 @@ fn of_fault<'a>(outcome: &Outcome, truth: &'a TruthEntry) -> Option<Told<'a>> {
             tellings.insert(time.from.micros(), telling);
         }
     }
-    let none = tellings.is_empty().then(|| match versions.last() {
-        None => "no finding before the crossing".to_owned(),
+    // Within the last hour the limit itself is reached, which hides what was said before.
+    let early = |f: &&&MachinePart| f.changed.micros() <= crossed - LEAST_LEFT_US;
+    let none = tellings.is_empty().then(|| match versions.iter().rfind(early) {
+        None if versions.is_empty() => "no finding before the crossing".to_owned(),
+        None => "found within the last hour".to_owned(),
         Some(_) if other => "another limit was told".to_owned(),
         Some(f) => f.time_to_limit_reason.clone().unwrap_or_else(|| "told within the last hour".to_owned()),
     });
