@@ -225,6 +225,21 @@ impl Book {
         out.push(SymptomChange { at: time, symptom: entry.symptom.clone(), change: Change::Revised });
     }
 
+    /// Says anew what a lasting symptom says of the time to a limit, and nothing else.
+    pub(crate) fn retime(
+        &mut self,
+        kind: SymptomKind,
+        time: Time,
+        outlook: Vec<(&'static str, f64)>,
+        out: &mut Vec<SymptomChange>,
+    ) {
+        let Some(entry) = self.find(kind) else { return };
+        let of_time = |name: &str| name.starts_with("ttl_") || name == "limit" || name == "slope_per_day";
+        entry.symptom.numbers.retain(|name, _| !of_time(name));
+        entry.symptom.numbers.extend(numbers(outlook));
+        out.push(SymptomChange { at: time, symptom: entry.symptom.clone(), change: Change::Revised });
+    }
+
     /// Ends a symptom, if it lasts.
     pub(crate) fn clear(&mut self, kind: SymptomKind, time: Time, out: &mut Vec<SymptomChange>) {
         if let Some(i) = self.active.iter().position(|a| a.symptom.kind == kind) {

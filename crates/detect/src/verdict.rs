@@ -104,7 +104,7 @@ fn follow(
     }
     let recent = track.recent().unwrap_or(level);
     let settled = entry.settle(subject.time, recent);
-    if settled || moved(entry, recent, course) {
+    if settled || moved(entry, recent) {
         let evidence = Evidence {
             direction: Direction::of(recent),
             probability: entry.symptom.probability,
@@ -117,6 +117,9 @@ fn follow(
         let mut report = report(kind, track, evidence, onset, course);
         report.numbers.extend(profile);
         book.revise(subject.time, report, out);
+    } else if let Some(course) = course.filter(|c| turned(entry, *c)) {
+        // The blocks of now may show less than others did: what was said of the size stands.
+        book.retime(kind, subject.time, outlook(course), out);
     }
 }
 
@@ -143,12 +146,12 @@ fn course(subject: Subject<'_>, kind: SymptomKind, book: &Book) -> Option<Result
     Some(reach(&subject.plan.limits, book.course(kind)?, subject.time))
 }
 
-fn moved(entry: &Active, recent: f64, course: Option<Result<Reach, Untold>>) -> bool {
+fn moved(entry: &Active, recent: f64) -> bool {
     let before = entry.symptom.spreads;
     // Blocks of a state that does not show it make it look smaller than it is: it shrank only if it did everywhere.
     let hidden = recent.abs() < before.abs() && entry.largest() > (1.0 - REVISE_SHARE) * before.abs();
     let far = (recent - before).abs() >= REVISE_SPREADS.max(REVISE_SHARE * before.abs());
-    (!hidden && far) || course.is_some_and(|c| turned(entry, c))
+    !hidden && far
 }
 
 /// Whether the time to a limit is another than the one told: much sooner or later, or none any more, for good reason.
@@ -183,18 +186,7 @@ fn report(
         ("wander", track.wander.spread()),
         ("cusum", track.cusum.largest()),
     ];
-    match course {
-        Some(Ok(reach)) => numbers.extend([
-            ("limit", reach.limit),
-            ("ttl_p10_s", reach.p10_s),
-            ("ttl_p50_s", reach.p50_s),
-            ("ttl_p90_s", reach.p90_s),
-            ("ttl_slot", f64::from(reach.slot)),
-            ("slope_per_day", reach.slope_day),
-        ]),
-        Some(Err(reason)) => numbers.push((Untold::NAME, reason.number())),
-        None => {}
-    }
+    numbers.extend(course.map(outlook).unwrap_or_default());
     Report {
         kind,
         direction: evidence.direction,
@@ -205,5 +197,20 @@ fn report(
         slots: evidence.slots | block.slots,
         model: evidence.model,
         numbers,
+    }
+}
+
+/// What is told of the time to a limit, among a symptom's numbers.
+fn outlook(course: Result<Reach, Untold>) -> Vec<(&'static str, f64)> {
+    match course {
+        Ok(reach) => vec![
+            ("limit", reach.limit),
+            ("ttl_p10_s", reach.p10_s),
+            ("ttl_p50_s", reach.p50_s),
+            ("ttl_p90_s", reach.p90_s),
+            ("ttl_slot", f64::from(reach.slot)),
+            ("slope_per_day", reach.slope_day),
+        ],
+        Err(reason) => vec![(Untold::NAME, reason.number())],
     }
 }

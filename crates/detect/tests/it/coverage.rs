@@ -5,7 +5,9 @@
 
 use crate::common::{Noise, channel, class, epoch};
 use notchwatch_detect::{Plan, Settings, UnitModel};
-use notchwatch_model::{Change, ChannelDef, Limit, Priority, Row, Span, StateFilter, SymptomKind};
+use notchwatch_model::{
+    Change, ChannelDef, Direction, Limit, OperationRule, Priority, Row, Span, StateFilter, SymptomKind,
+};
 
 /// Minutes of health first.
 const HEALTHY: i64 = 5 * 1440;
@@ -35,9 +37,8 @@ fn ways() -> Vec<Way> {
         .collect()
 }
 
-/// Plays every course, each on a channel of its own with noise whose minutes resemble each other.
-fn play(ways: &[Way], seed: u64) -> Vec<Told> {
-    let limit = Limit {
+fn limit() -> Limit {
+    Limit {
         name: "high".into(),
         high: true,
         at: 50.0 + WAY,
@@ -46,8 +47,12 @@ fn play(ways: &[Way], seed: u64) -> Vec<Told> {
         off_delay_s: 600,
         states: StateFilter::default(),
         priority: Priority::High,
-    };
-    let limited = |i| ChannelDef { limits: vec![limit.clone()], ..channel(&format!("c{i}")) };
+    }
+}
+
+/// Plays every course, each on a channel of its own with noise whose minutes resemble each other.
+fn play(ways: &[Way], seed: u64) -> Vec<Told> {
+    let limited = |i| ChannelDef { limits: vec![limit()], ..channel(&format!("c{i}")) };
     let class = class((0..ways.len()).map(limited).collect());
     let plan = Plan::new(&class, &Settings::default());
     let mut model = UnitModel::new(&plan);
@@ -118,4 +123,34 @@ fn four_in_five_cross_within_what_was_told() {
     assert!((0.7..=0.95).contains(&shares[0]), "within {shares:.2?}");
     assert!(shares[1] < 0.2 && shares[2] < 0.2, "within, sooner, later {shares:.2?}");
     assert!(middle < 0.5, "median error {middle:.2}");
+}
+
+/// A fault that shows at full load only: its time is told for that load, also from blocks at idle, which say nothing of its size.
+#[test]
+fn a_time_told_at_idle_leaves_the_size_alone() {
+    let mut x = channel("x");
+    x.limits = vec![limit()];
+    let mut small = class(vec![channel("notch"), x]);
+    small.operation = OperationRule { notch: Some(small.channels[0].name.clone()), ..small.operation };
+    small.channels[0].judged = false;
+    let plan = Plan::new(&small, &Settings::default());
+    let (mut model, mut noise) = (UnitModel::new(&plan), Noise::new(62));
+    let (mut told, mut crossed) = (0, false);
+    for minute in 0..HEALTHY + 10 * 1440 {
+        let notch = if minute / 60 % 4 == 0 { 8.0 } else { 0.0 };
+        #[expect(clippy::cast_precision_loss, reason = "minutes of some days")]
+        let day = (minute - HEALTHY).max(0) as f64 / 1440.0;
+        let x = 50.0 + noise.normal() + if notch > 0.0 { WAY * day / 8.0 } else { 0.0 };
+        let row = Row { time: epoch() + Span::from_mins(minute), values: vec![Some(notch), Some(x)] };
+        for change in model.step(&plan, &row) {
+            let symptom = &change.symptom;
+            crossed |= symptom.kind == SymptomKind::Limit;
+            if !crossed && let Some(slot) = symptom.numbers.get("ttl_slot") {
+                told += 1;
+                assert!((slot - 9.0).abs() < 1e-9, "{symptom:?}");
+                assert!(symptom.direction == Direction::Up && symptom.spreads > 0.9, "{symptom:?}");
+            }
+        }
+    }
+    assert!(crossed && told >= 3, "told {told} times");
 }
