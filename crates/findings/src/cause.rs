@@ -61,16 +61,16 @@ impl Shared {
 
 /// A finding of one unit with what the unit shared with others when it began.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Candidate {
+pub struct Candidate<'a> {
     /// The finding.
-    pub part: MachinePart,
+    pub part: &'a MachinePart,
     /// What the unit shared.
     pub shares: BTreeSet<Shared>,
     /// A person closed it: when and as what.
     pub closed: Option<(Time, Outcome)>,
 }
 
-impl Candidate {
+impl Candidate<'_> {
     /// When and as what it ended, by the machine or by a person.
     fn over(&self) -> Option<(Time, Outcome)> {
         self.part.ended.or(self.closed)
@@ -99,10 +99,10 @@ pub type Sign<'a> = (&'a RailwayId, &'a ClassId, &'a ChannelName, Direction);
 
 /// Common causes of a set of findings, by the time at which they showed. Findings of one [`sign`] are looked at together
 /// and those of another change nothing for them, so that each sign's may be looked at alone.
-pub fn causes(candidates: &[Candidate], population: &impl Population) -> Vec<Cause> {
-    let mut signs: BTreeMap<Sign<'_>, Vec<&Candidate>> = BTreeMap::new();
+pub fn causes(candidates: &[Candidate<'_>], population: &impl Population) -> Vec<Cause> {
+    let mut signs: BTreeMap<Sign<'_>, Vec<&Candidate<'_>>> = BTreeMap::new();
     for candidate in candidates {
-        if let Some(sign) = sign(&candidate.part).filter(|_| stands(&candidate.part)) {
+        if let Some(sign) = sign(candidate.part).filter(|_| stands(candidate.part)) {
             signs.entry(sign).or_default().push(candidate);
         }
     }
@@ -129,7 +129,7 @@ fn stands(part: &MachinePart) -> bool {
 }
 
 /// Common causes among findings alike, by opening.
-fn of_sign(alike: &[&Candidate], population: &impl Population) -> Vec<Cause> {
+fn of_sign(alike: &[&Candidate<'_>], population: &impl Population) -> Vec<Cause> {
     let mut taken: BTreeSet<&FindingId> = BTreeSet::new();
     let mut found = Vec::new();
     for (last, closing) in alike.iter().enumerate() {
@@ -140,7 +140,7 @@ fn of_sign(alike: &[&Candidate], population: &impl Population) -> Vec<Cause> {
         let at = closing.part.opened;
         let begin = alike.partition_point(|c| at - c.part.opened > CAUSE_WINDOW);
         let end = alike.partition_point(|c| c.part.opened - at <= CAUSE_WINDOW);
-        let near = |range: std::ops::Range<usize>| -> Vec<&Candidate> {
+        let near = |range: std::ops::Range<usize>| -> Vec<&Candidate<'_>> {
             let free = alike.get(range).unwrap_or_default().iter().copied();
             free.filter(|c| !taken.contains(&c.part.id)).collect()
         };
@@ -150,7 +150,7 @@ fn of_sign(alike: &[&Candidate], population: &impl Population) -> Vec<Cause> {
         // What came after tells what the members have in common, and whether the others are as often affected.
         let around = near(begin..end);
         let Some(shared) = likeliest(&around, closing, population) else { continue };
-        let mut members: Vec<&Candidate> = around.into_iter().filter(|c| c.shares.contains(shared)).collect();
+        let mut members: Vec<&Candidate<'_>> = around.into_iter().filter(|c| c.shares.contains(shared)).collect();
         for later in alike.iter().skip(last + 1).filter(|c| c.shares.contains(shared)) {
             let newest = members.last().map_or(closing.part.opened, |c| c.part.opened);
             let joins = !taken.contains(&later.part.id) && later.part.opened - newest <= CAUSE_WINDOW;
@@ -166,8 +166,8 @@ fn of_sign(alike: &[&Candidate], population: &impl Population) -> Vec<Cause> {
 
 /// What the closing finding shares with more of the window than by chance: the least likely of those.
 fn likeliest<'a>(
-    window: &[&Candidate],
-    closing: &'a Candidate,
+    window: &[&Candidate<'_>],
+    closing: &'a Candidate<'_>,
     population: &impl Population,
 ) -> Option<&'a Shared> {
     let (railway, class, at) = (&closing.part.unit.railway, &closing.part.class, closing.part.opened);
@@ -190,7 +190,7 @@ fn likeliest<'a>(
 }
 
 /// How many units the findings are of.
-fn distinct<'a>(findings: impl Iterator<Item = &'a Candidate>) -> usize {
+fn distinct<'a>(findings: impl Iterator<Item = &'a Candidate<'a>>) -> usize {
     findings.map(|c| &c.part.unit).collect::<HashSet<_>>().len()
 }
 
@@ -216,8 +216,8 @@ fn chance(members: usize, sharing: usize, others_affected: usize, others: usize)
 }
 
 /// The finding that stands for its members' own. `None` only if an id could not be written, which its form excludes.
-fn cause(members: &[&Candidate], shared: &Shared, opened: Time) -> Option<Cause> {
-    let first = &members.first()?.part;
+fn cause(members: &[&Candidate<'_>], shared: &Shared, opened: Time) -> Option<Cause> {
+    let first = members.first()?.part;
     let (railway, class, channel, direction) = sign(first)?;
     let day = first.opened.day();
     let text = format!("{railway}\n{class}\n{channel}\n{}\n{shared:?}\n{day}", direction.word());
@@ -233,7 +233,7 @@ fn cause(members: &[&Candidate], shared: &Shared, opened: Time) -> Option<Cause>
         onset: members.iter().map(|c| c.part.onset).min()?,
         opened,
     };
-    let parts = || members.iter().map(|c| &c.part);
+    let parts = || members.iter().map(|c| c.part);
     let over = members.iter().map(|member| member.over()).collect::<Option<Vec<_>>>();
     let closed = members.iter().filter_map(|member| member.closed).map(|(at, _)| at);
     let changed = parts().map(|part| part.changed).chain(closed).max()?.max(opened);

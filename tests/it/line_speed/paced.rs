@@ -24,8 +24,11 @@ use crate::{Failure, Wanted};
 const UNITS: u32 = 20_000;
 /// Messages a second: each unit sends every six seconds, ten times as often as once a minute.
 const RATE: f64 = 3333.0;
-/// Messages between two probes: ten probes a second.
+/// Fewest messages between two probes: ten probes a second.
 const PROBE_EVERY: usize = 333;
+/// Most probes of a run. Their findings stay open, as nobody works them off: in a long run as many as ten times a
+/// fleet's normal number, not a flood whose memory would hide what the load itself costs.
+const MOST_PROBES: usize = 3600;
 /// Seconds at the begin that count in no figure.
 const WARM_UP_S: usize = 10;
 /// Messages handed over at one time: one of each unit.
@@ -68,7 +71,8 @@ pub(crate) fn run(wanted: &Wanted) {
 
 fn one(engine: Engine, wanted: &Wanted) -> Result<String, Failure> {
     let number = wanted.seconds * 3333;
-    let probes = number / PROBE_EVERY;
+    let every = PROBE_EVERY.max(number / MOST_PROBES);
+    let probes = number / every;
     let fleet = load::fleet(UNITS, number)?;
     let register = fleet.register_toml();
     let (mut broker, database) = (Broker::start(), Database::new(engine));
@@ -76,7 +80,7 @@ fn one(engine: Engine, wanted: &Wanted) -> Result<String, Failure> {
     broker.behind(tap.port);
     let class = include_str!("../../../deploy/register/demo-12.toml");
     let daemon = Daemon::start(&broker, &database, &[class, &register, &probe_register(probes)]);
-    let chunks = made(fleet, number);
+    let chunks = made(fleet, number, every);
     let seen = findings(&daemon, probes, wanted.seconds);
     let mut sender = Sender::connect(broker.port(), "fleet")?;
     let began = Instant::now();
@@ -100,7 +104,7 @@ fn one(engine: Engine, wanted: &Wanted) -> Result<String, Failure> {
     let committed = sorted(sent.iter().zip(&passed).skip(warm).map(|(s, p)| ms(*s, *p)));
     let seen = seen.join().map_err(|_| "not every probe's finding came on the event stream")?;
     let visible = sorted((0..probes).filter_map(|probe| {
-        let sent_at = sent.get(probe_at(probe)).filter(|_| probe_at(probe) >= warm)?;
+        let sent_at = sent.get(probe * every).filter(|_| probe * every >= warm)?;
         Some(ms(*sent_at, *seen.get(&probe_unit(probe))?))
     }));
     let behind = looks.iter().map(|l| l.behind).max().unwrap_or(0);
@@ -120,17 +124,15 @@ fn one(engine: Engine, wanted: &Wanted) -> Result<String, Failure> {
     ))
 }
 
-/// The load in chunks, made ahead as far as there is room.
-fn made(mut fleet: Snapshots, number: usize) -> Receiver<Vec<Message>> {
+/// The load in chunks, made ahead as far as there is room; one message in `every` is a probe.
+fn made(mut fleet: Snapshots, number: usize, every: usize) -> Receiver<Vec<Message>> {
     let (give, take) = sync_channel(AHEAD);
     let (ready, wait) = sync_channel(1);
     std::thread::spawn(move || {
         let (mut position, mut chunks) = (0, 0);
         while position < number {
             let chunk: Vec<Message> = (position..number.min(position + CHUNK))
-                .map_while(
-                    |at| if at % PROBE_EVERY == 0 { Some(probe(at / PROBE_EVERY)) } else { fleet.next() },
-                )
+                .map_while(|at| if at % every == 0 { Some(probe(at / every)) } else { fleet.next() })
                 .collect();
             position += chunk.len();
             if chunks == AHEAD {
@@ -219,10 +221,6 @@ fn junk(broker: &Broker, daemon: &Daemon) -> Result<(), Failure> {
 
 fn probe_unit(probe: usize) -> String {
     format!("P-{probe}")
-}
-
-fn probe_at(probe: usize) -> usize {
-    probe * PROBE_EVERY
 }
 
 fn probe(number: usize) -> Message {

@@ -183,7 +183,7 @@ impl Evaluator {
         }
         self.causes.forget();
         let stirred = self.causes.parts.values().filter(|part| self.causes.is_stirred(part));
-        let candidates: Vec<Candidate> = stirred.map(|part| self.candidate(part)).collect();
+        let candidates: Vec<Candidate<'_>> = stirred.map(|part| self.candidate(part)).collect();
         let found = causes(&candidates, self);
         for machine in self.causes.settle(found, at) {
             // A member that changed in this round too keeps whether it came late.
@@ -195,7 +195,7 @@ impl Evaluator {
         }
     }
 
-    fn candidate(&self, part: &MachinePart) -> Candidate {
+    fn candidate<'a>(&self, part: &'a MachinePart) -> Candidate<'a> {
         let region = self.shared.unit(&part.unit).map(|(unit, _)| unit.region.clone());
         let known = self.lines.get(&part.unit).map(|line| line.fold().background());
         let software = known.and_then(|known| known.software(part.onset)).map(str::to_owned);
@@ -206,7 +206,7 @@ impl Evaluator {
             .into_iter()
             .chain(software.map(Shared::Software))
             .chain(fuelled.map(Shared::Fuelled));
-        Candidate { part: part.clone(), shares: shares.collect(), closed: self.closed(part) }
+        Candidate { part, shares: shares.collect(), closed: self.closed(part) }
     }
 
     /// When and as what a person closed a finding, unless it was opened again since.

@@ -29,7 +29,20 @@ impl Population for Fleet {
     }
 }
 
-fn finding(number: usize, channel: &str, size: f64, hours: i64) -> Candidate {
+/// A finding with what a candidate says of it.
+#[derive(Clone, Debug)]
+struct Held {
+    part: MachinePart,
+    shares: BTreeSet<Shared>,
+    closed: Option<(Time, Outcome)>,
+}
+
+fn found(held: &[Held]) -> Vec<Cause> {
+    let lent = held.iter().map(|h| Candidate { part: &h.part, shares: h.shares.clone(), closed: h.closed });
+    causes(&lent.collect::<Vec<_>>(), &Fleet)
+}
+
+fn finding(number: usize, channel: &str, size: f64, hours: i64) -> Held {
     let start = time("2026-11-03T00:00:00Z") + Span::from_hours(hours);
     let unit = unit();
     let opening = Opening {
@@ -43,11 +56,11 @@ fn finding(number: usize, channel: &str, size: f64, hours: i64) -> Candidate {
     };
     let mut part = MachinePart::new(opening);
     part.symptoms = vec![symptom(channel, SymptomKind::LevelShift, size, &start.to_string())];
-    Candidate { part, shares: [region(number), software(number)].into(), closed: None }
+    Held { part, shares: [region(number), software(number)].into(), closed: None }
 }
 
 /// Units 1, 3, 4, 6 and 8 have new software and are of different regions.
-fn release() -> Vec<Candidate> {
+fn release() -> Vec<Held> {
     [1, 3, 4, 6, 8].into_iter().zip(0..).map(|(n, i)| finding(n, "coolant_temp", 6.0, 20 * i)).collect()
 }
 
@@ -58,20 +71,20 @@ fn it_ends_when_people_closed_the_last_of_its_members() {
     for (member, hours) in members.iter_mut().zip(0..).take(4) {
         member.closed = Some((closed(hours), Outcome::RepairedElsewhere));
     }
-    let open = causes(&members, &Fleet).remove(0).part;
+    let open = found(&members).remove(0).part;
     assert_eq!((open.ended, open.active, open.members.len()), (None, true, 5));
     members[4].closed = Some((closed(9), Outcome::RepairedElsewhere));
-    let over = causes(&members, &Fleet).remove(0).part;
+    let over = found(&members).remove(0).part;
     assert_eq!((over.ended, over.active), (Some((closed(9), Outcome::RepairedElsewhere)), false));
     assert_eq!((over.id, over.changed), (open.id, closed(9)));
     members[0].closed = Some((closed(0), Outcome::NoFaultFound));
-    let mixed = causes(&members, &Fleet).remove(0).part;
+    let mixed = found(&members).remove(0).part;
     assert_eq!(mixed.ended, Some((closed(9), Outcome::ReturnedToNormal)), "no outcome is all of theirs");
 }
 
 #[test]
 fn units_with_one_release_make_one_finding_with_members() {
-    let found = causes(&release(), &Fleet);
+    let found = found(&release());
     assert_eq!(found.len(), 1, "{found:#?}");
     let part = &found[0].part;
     assert_eq!(part.scope, Scope::Software("4.1".into()));
@@ -85,7 +98,7 @@ fn units_with_one_release_make_one_finding_with_members() {
 fn a_region_is_told_from_a_release() {
     // Units 2, 14, 22, 30 and 38: one region, old and new software.
     let heat: Vec<_> = [2, 14, 22, 30, 38].into_iter().map(|n| finding(n, "coolant_temp", 6.0, 4)).collect();
-    let found = causes(&heat, &Fleet);
+    let found = found(&heat);
     assert_eq!(found.iter().map(|c| &c.part.scope).collect::<Vec<_>>(), [&Scope::Region("region-2".into())]);
 }
 
@@ -110,13 +123,13 @@ fn single_faults_stay_single() {
         ("other signs", others),
         ("everywhere", everywhere),
     ] {
-        assert_eq!(causes(&set, &Fleet), [], "{what}");
+        assert_eq!(found(&set), [], "{what}");
     }
     let mut doubted = release();
     for candidate in &mut doubted {
         candidate.part.kind = FindingKind::Sensor;
     }
-    assert_eq!(causes(&doubted, &Fleet), []);
+    assert_eq!(found(&doubted), []);
 }
 
 #[test]
@@ -126,14 +139,14 @@ fn it_ends_with_the_last_of_its_members() {
         candidate.part.active = false;
         candidate.part.ended = Some((candidate.part.opened + Span::from_days(2), Outcome::ReturnedToNormal));
     }
-    let part = &causes(&gone, &Fleet)[0].part;
+    let part = &found(&gone)[0].part;
     let last = gone.last().unwrap().part.opened + Span::from_days(2);
     assert_eq!((part.active, part.ended), (false, Some((last, Outcome::ReturnedToNormal))));
     // Withdrawn members were never there.
     for candidate in &mut gone {
         candidate.part.ended = Some((candidate.part.opened, Outcome::Withdrawn));
     }
-    assert_eq!(causes(&gone, &Fleet), []);
+    assert_eq!(found(&gone), []);
 }
 
 #[test]
@@ -152,7 +165,7 @@ proptest! {
         let mut some = order.clone();
         some.truncate(late);
         some.extend(order.iter().skip(late).cloned());
-        prop_assert_eq!(causes(&some, &Fleet), causes(&release(), &Fleet));
+        prop_assert_eq!(found(&some), found(&release()));
     }
 }
 
@@ -167,7 +180,7 @@ fn chance_makes_no_cause() {
         state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         (state >> 33) % n
     };
-    let set: Vec<Candidate> = (0..FINDINGS)
+    let set: Vec<Held> = (0..FINDINGS)
         .map(|number| {
             let unit = usize::try_from(below(40)).unwrap();
             let hours = i64::try_from(below(u64::try_from(YEARS * 8766).unwrap())).unwrap();
@@ -177,19 +190,19 @@ fn chance_makes_no_cause() {
             found
         })
         .collect();
-    assert_eq!(causes(&set, &Fleet), []);
+    assert_eq!(found(&set), []);
 }
 
 #[test]
 fn each_sign_may_be_looked_at_alone() {
     let other = [1, 3, 4, 6, 8].into_iter().zip(0..).map(|(n, i)| finding(n, "boost", -6.0, 20 * i));
-    let all: Vec<Candidate> = release().into_iter().chain(other).collect();
-    let of = |channel: &str| -> Vec<Candidate> {
+    let all: Vec<Held> = release().into_iter().chain(other).collect();
+    let of = |channel: &str| -> Vec<Held> {
         let own = all.iter().filter(|c| sign(&c.part).is_some_and(|sign| sign.2.as_str() == channel));
         own.cloned().collect()
     };
-    let mut alone = causes(&of("coolant_temp"), &Fleet);
-    alone.extend(causes(&of("boost"), &Fleet));
+    let mut alone = found(&of("coolant_temp"));
+    alone.extend(found(&of("boost")));
     alone.sort_by_key(|cause| (cause.part.opened, cause.part.id.clone()));
-    assert_eq!((alone.len(), alone), (2, causes(&all, &Fleet)));
+    assert_eq!((alone.len(), alone), (2, found(&all)));
 }
