@@ -150,7 +150,8 @@ fn of_sign(alike: &[&Candidate<'_>], population: &impl Population) -> Vec<Cause>
         // What came after tells what the members have in common, and whether the others are as often affected.
         let around = near(begin..end);
         let Some(shared) = likeliest(&around, closing, population) else { continue };
-        let mut members: Vec<&Candidate<'_>> = around.into_iter().filter(|c| c.shares.contains(shared)).collect();
+        let mut members: Vec<&Candidate<'_>> =
+            around.into_iter().filter(|c| c.shares.contains(shared)).collect();
         for later in alike.iter().skip(last + 1).filter(|c| c.shares.contains(shared)) {
             let newest = members.last().map_or(closing.part.opened, |c| c.part.opened);
             let joins = !taken.contains(&later.part.id) && later.part.opened - newest <= CAUSE_WINDOW;

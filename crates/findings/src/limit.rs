@@ -3,8 +3,8 @@
 //! Owns both rules. The projection itself is the detector's: its numbers come with the symptom.
 
 use notchwatch_model::{
-    ChannelDef, Class, FindingKind, Limit, Priority, RankedFault, Regime, Span, Symptom, SymptomKind, Time,
-    TimeToLimit, Untold,
+    ChannelDef, Class, FindingKind, Limit, MachinePart, Priority, RankedFault, Regime, Span, Symptom,
+    SymptomKind, Time, TimeToLimit, Untold,
 };
 
 use crate::priority::priority_of;
@@ -64,11 +64,8 @@ pub(crate) fn projection(class: &Class, symptom: &Symptom, from: Time) -> Option
         return None;
     }
     let at = *symptom.numbers.get("ttl_limit").or_else(|| symptom.numbers.get("limit"))?;
-    let named = channel(class, symptom)?.limits.iter().find(|limit| limit.at.total_cmp(&at).is_eq());
-    let limit = match named {
-        Some(limit) => format!("{} {}", symptom.channel, limit.name),
-        None => symptom.channel.to_string(),
-    };
+    let known = channel(class, symptom)?.limits.iter().find(|limit| limit.at.total_cmp(&at).is_eq());
+    let limit = known.map_or_else(|| symptom.channel.to_string(), |limit| named(symptom, limit));
     let assumes = assumes(number("ttl_slot"));
     Some(TimeToLimit { limit, at, uom: symptom.uom, p10, p50, p90, from, assumes })
 }
@@ -94,6 +91,23 @@ pub(crate) fn come_due(time: &TimeToLimit, now: Time) -> Option<(Priority, Time)
             (since <= now).then_some((priority, since))
         },
     )
+}
+
+/// When the middle estimate has a limit reached, in seconds of event time.
+pub(crate) fn due(time: &TimeToLimit) -> f64 {
+    time.from.secs_f64() + time.p50
+}
+
+/// Whether a symptom that lasts says that the limit of a projection is reached: there is no time left to tell then.
+pub(crate) fn is_reached(class: &Class, part: &MachinePart, time: &TimeToLimit) -> bool {
+    let beyond =
+        part.symptoms.iter().filter(|s| s.kind == SymptomKind::Limit && part.lasting.contains(&s.id()));
+    beyond.filter_map(|s| Some(named(s, limit_of(class, s)?))).any(|limit| limit == time.limit)
+}
+
+/// A limit as a time to it names it.
+fn named(symptom: &Symptom, limit: &Limit) -> String {
+    format!("{} {}", symptom.channel, limit.name)
 }
 
 /// Why there is no time to a limit, as a lowercase fragment.

@@ -285,8 +285,8 @@ impl Matter {
         part.time_to_limit = self
             .projections
             .values()
-            .min_by(|a, b| a.p50.total_cmp(&b.p50))
-            .filter(|_| machine(part))
+            .filter(|projection| machine(part) && !limit::is_reached(context.class, part, projection))
+            .min_by(|a, b| limit::due(a).total_cmp(&limit::due(b)))
             .cloned();
         part.time_to_limit_reason = match part.time_to_limit {
             Some(_) => None,

@@ -40,6 +40,10 @@ pub(crate) fn title(
     let when = match lead.kind {
         _ if !lasts && returned(class, lead) => format!("(began {})", date(onset)),
         SymptomKind::CounterReset | SymptomKind::UomChange => format!("on {}", date(onset)),
+        // A limit is met some time after the change began.
+        SymptomKind::Limit if date(lead.onset) != date(onset) => {
+            format!("since {} (began {})", date(lead.onset), date(onset))
+        }
         _ => format!("since {}", date(onset)),
     };
     format!("{what} {said}{place} {when}{others}")
@@ -293,6 +297,10 @@ mod tests {
         let mut hot = symptom("coolant_temp", SymptomKind::Limit, 3.0, "2026-11-03T05:00:00Z");
         hot.numbers = [("limit".to_owned(), 102.0)].into();
         assert_eq!(line(&hot, 0), "Coolant temperature above its limit of 102 °C (hot) since 3 Nov UTC");
+        hot.onset = time("2026-11-09T05:00:00Z");
+        let met_later =
+            "Coolant temperature above its limit of 102 °C (hot) since 9 Nov UTC (began 3 Nov UTC)";
+        assert_eq!(line(&hot, 0), met_later);
         let peer = symptom("cyl_exhaust_temp_01", SymptomKind::Peer, -62.4, "2026-11-03T05:00:00Z");
         assert_eq!(line(&peer, 0), "Exhaust temperature 1 62.4 °C below its sister channels since 3 Nov UTC");
         let stuck = symptom("oil_temp", SymptomKind::Stuck, 0.0, "2026-11-03T05:00:00Z");

@@ -7,8 +7,8 @@ mod log;
 pub(crate) mod rows;
 
 use notchwatch_model::{
-    AccountName, Act, ClassId, Decision, DecisionId, EventId, Finding, FindingId, FindingKind, OperatorPart,
-    Priority, RailwayId, System, Time, UnitKey, WorkList,
+    AccountName, Act, ClassId, Decision, DecisionId, EventId, Finding, FindingId, FindingKind, MachinePart,
+    OperatorPart, Priority, RailwayId, System, Time, UnitKey, WorkList,
 };
 
 /// Which findings. Every field narrows.
@@ -219,5 +219,7 @@ pub enum HistoryEntry {
         kind: EventKind,
         /// Version after it.
         version: u32,
+        /// The machine half as it was told.
+        machine: Box<MachinePart>,
     },
 }

@@ -9,7 +9,7 @@ mod feed;
 mod filters;
 mod finding;
 mod fleet;
-mod format;
+pub(crate) mod format;
 mod gauge;
 mod load;
 mod message;

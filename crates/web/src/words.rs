@@ -1,9 +1,13 @@
-//! Words that the API and the console share: what a decision said, and bytes in hexadecimal.
+//! Words that the API and the console share: what a decision said, what the machine said anew, and bytes in hexadecimal.
 //!
 //! Owns one sentence for one fact, so that a history reads the same in both.
 
+mod told;
+
 use notchwatch_model::{AccountName, Act};
 use notchwatch_store::Shown;
+
+pub(crate) use told::{Told, told};
 
 /// What was said with an act: a date, a reason, an outcome, a remark.
 pub(crate) fn said(act: &Act) -> Option<String> {

@@ -49,7 +49,7 @@ const PROBES: &str = "probes";
 #[derive(Clone, Copy)]
 struct Look {
     at_s: f64,
-    rss_mb: f64,
+    own_mb: f64,
     behind: u64,
 }
 
@@ -108,9 +108,9 @@ fn one(engine: Engine, wanted: &Wanted) -> Result<String, Failure> {
         Some(ms(*sent_at, *seen.get(&probe_unit(probe))?))
     }));
     let behind = looks.iter().map(|l| l.behind).max().unwrap_or(0);
-    let before = (look(&daemon, began).rss_mb, metric_lines(&daemon));
+    let before = (look(&daemon, began).own_mb, metric_lines(&daemon));
     junk(&broker, &daemon)?;
-    let after = (look(&daemon, began).rss_mb, metric_lines(&daemon));
+    let after = (look(&daemon, began).own_mb, metric_lines(&daemon));
     Ok(format!(
         "| {engine:?} | {rate:.0} | {} | {} | {} | {behind} | {:.0} | {:.0} | {:+.0} MB | {}, {} |",
         three(&committed),
@@ -182,13 +182,14 @@ fn findings(
     })
 }
 
+/// Resident memory of its own: the mapped part of the database's file belongs to the system, which takes it back.
 fn look(daemon: &Daemon, began: Instant) -> Look {
     let text = std::fs::read_to_string(format!("/proc/{}/status", daemon.id())).unwrap_or_default();
-    let line = text.lines().find_map(|l| l.strip_prefix("VmRSS:"));
+    let line = text.lines().find_map(|l| l.strip_prefix("RssAnon:"));
     let kb: f64 = line.and_then(|l| l.split_whitespace().next()?.parse().ok()).unwrap_or(f64::NAN);
     Look {
         at_s: began.elapsed().as_secs_f64(),
-        rss_mb: kb / 1024.0,
+        own_mb: kb / 1024.0,
         behind: metric(daemon, "notchwatch_evaluate_behind_messages"),
     }
 }
@@ -265,9 +266,9 @@ fn three(values: &[f64]) -> String {
 fn slope_an_hour(looks: &[Look]) -> f64 {
     let half = looks.get(looks.len() / 2..).unwrap_or_default();
     let number = half.len() as f64;
-    let (time, size) = (half.iter().map(|l| l.at_s).sum::<f64>(), half.iter().map(|l| l.rss_mb).sum::<f64>());
+    let (time, size) = (half.iter().map(|l| l.at_s).sum::<f64>(), half.iter().map(|l| l.own_mb).sum::<f64>());
     let (time, size) = (time / number, size / number);
-    let both: f64 = half.iter().map(|l| (l.at_s - time) * (l.rss_mb - size)).sum();
+    let both: f64 = half.iter().map(|l| (l.at_s - time) * (l.own_mb - size)).sum();
     let square: f64 = half.iter().map(|l| (l.at_s - time).powi(2)).sum();
     3600.0 * both / square
 }

@@ -225,6 +225,23 @@ fn a_change_that_stopped_growing_takes_its_projection_back_at_once() {
 }
 
 #[test]
+fn a_limit_that_is_reached_has_no_time_left_until_it_is_left_again() {
+    let mut bench = Bench::new();
+    let mut drift = symptom("coolant_temp", SymptomKind::Drift, 3.0, "2026-11-01T00:00:00Z");
+    for (name, value) in [("limit", 102.0), ("ttl_p10_s", 1e4), ("ttl_p50_s", 2e4), ("ttl_p90_s", 3e4)] {
+        drift.numbers.insert(name.to_owned(), value);
+    }
+    bench.change(drift.detected, &drift, Change::Raised);
+    let mut hot = symptom("coolant_temp", SymptomKind::Limit, 4.0, "2026-11-01T03:00:00Z");
+    hot.numbers = [("limit".to_owned(), 102.0)].into();
+    let part = bench.change(hot.detected, &hot, Change::Raised).remove(0);
+    assert_eq!(part.time_to_limit, None);
+    assert_eq!(part.time_to_limit_reason.as_deref(), Some("a limit is reached already"));
+    let part = bench.change(time("2026-11-01T04:00:00Z"), &hot, Change::Cleared).remove(0);
+    assert_eq!(part.time_to_limit.map(|t| t.p50), Some(2e4), "it stood above for a while only");
+}
+
+#[test]
 fn accepting_a_level_frees_its_channels_any_other_end_keeps_them_out() {
     for (outcome, accepted, held) in [
         (Outcome::LevelAccepted, vec!["oil_temp"], vec![]),

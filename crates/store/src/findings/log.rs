@@ -2,7 +2,7 @@
 
 use notchwatch_model::{Decision, DecisionId, EventId, FindingId, RailwayFilter};
 
-use super::rows::{decision, event, kind, version};
+use super::rows::{decision, event, version};
 use super::{Event, HistoryEntry};
 use crate::access::seen;
 use crate::db::values;
@@ -13,7 +13,7 @@ impl Store {
     pub async fn history(&self, id: &FindingId, filter: &RailwayFilter) -> Result<Vec<HistoryEntry>> {
         let (all, railways) = seen(filter);
         let mut tx = self.shared.db.read().await?;
-        let sql = "SELECT at, kind, version FROM event WHERE finding = $3 AND decision IS NULL \
+        let sql = "SELECT id, at, kind, version, document FROM event WHERE finding = $3 AND decision IS NULL \
                    AND ($1 OR railway IN TEXTS($2)) ORDER BY id";
         let said = tx.fetch(sql, values![all, railways.clone(), id.as_str()]).await?;
         let sql = "SELECT id, at, account, railway, unit, finding, act, seen, effective FROM decision \
@@ -22,8 +22,9 @@ impl Store {
         tx.end().await?;
         let mut entries = Vec::with_capacity(said.len() + decided.len());
         for row in &said {
-            let at = row.time("at")?;
-            entries.push((at, HistoryEntry::Machine { at, kind: kind(row)?, version: version(row)? }));
+            let Event { at, kind, finding, .. } = event(row)?;
+            let machine = Box::new(finding.machine);
+            entries.push((at, HistoryEntry::Machine { at, kind, version: version(row)?, machine }));
         }
         for row in &decided {
             let decision = decision(row)?;

@@ -3,7 +3,8 @@
 use std::collections::HashMap;
 
 use notchwatch_model::{
-    Decision, DecisionId, EventId, Finding, FindingId, MachinePart, OperatorPart, Priority, Time, UnitKey,
+    Decision, DecisionId, EventId, Finding, FindingId, MachinePart, OperatorPart, Priority, Symptom,
+    SymptomKind, Time, UnitKey,
 };
 
 use super::{Event, EventKind};
@@ -197,8 +198,13 @@ pub(crate) fn version(row: &Row) -> Result<u32> {
         .map_err(|e| Error::Damaged { place: "column version".into(), what: e.to_string() })
 }
 
-/// When a limit is reached by the middle estimate, in microseconds; the largest number when that is not estimated.
+/// When a limit was reached, while that lasts, or will be by the middle estimate, in microseconds; the largest number when
+/// that is not estimated.
 pub(crate) fn due(machine: &MachinePart) -> i64 {
+    let beyond = |s: &&Symptom| s.kind == SymptomKind::Limit && machine.lasting.contains(&s.id());
+    if let Some(reached) = machine.symptoms.iter().filter(beyond).map(|s| s.onset).min() {
+        return reached.micros();
+    }
     machine.time_to_limit.as_ref().map_or(i64::MAX, |limit| {
         #[expect(clippy::cast_possible_truncation, reason = "held within what an integer of this size takes")]
         let seconds = limit.p50.clamp(-1e12, 1e12) as i64;

@@ -1,7 +1,8 @@
 //! Lists by state: what the store selects is what each record says of itself, now and when its time has come.
 
 use notchwatch_model::{
-    AlarmState, Finding, FindingKind, OperatorPart, Outcome, Position, Span, Time, WorkList, WorkState,
+    AlarmState, Finding, FindingKind, OperatorPart, Outcome, Position, Span, SymptomKind, Time, WorkList,
+    WorkState,
 };
 use notchwatch_store::{FindingQuery, Shown, Store, Verdict};
 
@@ -16,7 +17,11 @@ async fn ten(store: &Store) {
         let mut part = machine(&format!("f-{i}"), "northmoor/NM-1");
         part.kind = kinds[i % kinds.len()];
         part.time_to_limit.as_mut().unwrap().p50 = 1e5 * f64::from(u8::try_from(20 - i).unwrap());
-        part.time_to_limit = part.time_to_limit.filter(|_| i != 4);
+        part.time_to_limit = part.time_to_limit.filter(|_| i != 4 && i != 1);
+        if i == 1 {
+            part.symptoms[0].kind = SymptomKind::Limit;
+            part.lasting = vec![part.symptoms[0].id()];
+        }
         parts.push(part);
     }
     store.commit_evaluation(commit(parts), at(0)).await.unwrap();
@@ -70,7 +75,11 @@ pub(crate) async fn lists_and_states_agree_with_the_record_and_the_counts(bed: &
     let open = FindingQuery { open: Some(true), ..FindingQuery::default() };
     let all = store.findings(&open, &ALL, at(100)).await.unwrap().items;
     let order: Vec<String> = all.iter().map(|f| f.machine.id.to_string()).collect();
-    assert_eq!(order, ["f-8", "f-7", "f-6", "f-5", "f-3", "f-2", "f-1", "f-0", "f-4"], "soonest limit first");
+    assert_eq!(
+        order,
+        ["f-1", "f-8", "f-7", "f-6", "f-5", "f-3", "f-2", "f-0", "f-4"],
+        "reached, then soonest"
+    );
     let states = [
         Shown::NotHidden,
         Shown::Unacknowledged,

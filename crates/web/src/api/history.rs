@@ -28,5 +28,5 @@ pub(crate) async fn history(
     Path(id): Path<String>,
 ) -> Result<Json<History>, Problem> {
     let entries = app.desk.history(&caller.who, &input::finding_id(&id)?).await?;
-    Ok(Json(History { items: entries.iter().map(HistoryView::new).collect() }))
+    Ok(Json(History { items: HistoryView::all(&entries) }))
 }

@@ -3,6 +3,7 @@
 //! Owns what stands on the page and in which order. The picture's figures come from their own route.
 
 mod acts;
+mod history;
 mod similar;
 mod why;
 
@@ -16,7 +17,6 @@ use jiff::tz::TimeZone;
 use notchwatch_model::{
     Class, Finding, FindingId, Outcome, Overlay, RankedFault, Symptom, SymptomKind, Time, Unit,
 };
-use notchwatch_store::HistoryEntry;
 
 use acts::{Acts, Link};
 
@@ -26,7 +26,6 @@ use super::page::{Frame, Visitor, answer};
 use super::queue::{REACHED, alarm_words, left, work_words};
 use super::trouble::Trouble;
 use crate::app::App;
-use crate::words;
 use similar::{Similar, similar};
 use why::{Why, why};
 
@@ -75,15 +74,6 @@ struct FaultCard {
     why: Option<Why>,
 }
 
-#[derive(Debug)]
-struct Line {
-    at: Stamp,
-    by: String,
-    what: &'static str,
-    detail: String,
-    effective: bool,
-}
-
 #[derive(Debug, Template)]
 #[template(path = "finding.html")]
 struct Page {
@@ -122,7 +112,7 @@ struct Page {
     tabs: Vec<Tab>,
     symptoms: Vec<SymptomRow>,
     faults: Vec<FaultCard>,
-    history: Vec<Line>,
+    history: Vec<history::Line>,
     /// How many similar ones ended how.
     similar_ends: String,
     similar: Vec<Similar>,
@@ -211,7 +201,7 @@ pub(crate) async fn show(
             .map(|s| symptom(s, class, machine.lasting.contains(&s.id()), &zone, now))
             .collect(),
         faults: machine.faults.iter().map(|f| fault(app, f)).collect(),
-        history: history.iter().rev().map(|h| line(h, &zone, now)).collect(),
+        history: history::lines(&history, &zone, now),
         similar_ends,
         similar,
         members: machine.members.iter().map(|key| key.unit.to_string()).collect(),
@@ -328,23 +318,4 @@ fn fault(app: &App, ranked: &RankedFault) -> FaultCard {
 /// A weight to two decimals, signed.
 fn figure_of_weight(weight: f64) -> String {
     format!("{weight:+.2}").replace('-', "\u{2212}")
-}
-
-fn line(entry: &HistoryEntry, zone: &TimeZone, now: Time) -> Line {
-    match entry {
-        HistoryEntry::Decision(decision) => Line {
-            at: stamp(decision.at, zone, now),
-            by: decision.by.to_string(),
-            what: decision.act.word(),
-            detail: words::said(&decision.act).unwrap_or_default(),
-            effective: decision.effective,
-        },
-        HistoryEntry::Machine { at, kind, .. } => Line {
-            at: stamp(*at, zone, now),
-            by: String::new(),
-            what: kind.word(),
-            detail: String::new(),
-            effective: true,
-        },
-    }
 }

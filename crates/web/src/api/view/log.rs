@@ -6,6 +6,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::FindingView;
+use crate::words::{self, Told};
 
 /// One line of a finding's history.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
@@ -16,8 +17,10 @@ pub(crate) struct HistoryView {
     by: Option<String>,
     /// The act, or what the machine's event tells.
     what: &'static str,
-    /// What was said with it: a reason, a note, an outcome, a date.
+    /// What was said with it: a reason, a note, an outcome, a date; or what the machine told that it had not told before.
     detail: Option<String>,
+    /// Where the machine spoke: event time up to which it had judged.
+    event_time: Option<String>,
     /// Version that the decider saw, or the version after a machine's event.
     version: u32,
     /// `false` for a decision that lost a race or was refused; it is kept, and changed nothing.
@@ -38,21 +41,28 @@ pub(crate) struct EventView {
 }
 
 impl HistoryView {
-    pub(crate) fn new(entry: &HistoryEntry) -> Self {
+    /// A whole history, oldest first.
+    pub(crate) fn all(history: &[HistoryEntry]) -> Vec<Self> {
+        history.iter().zip(words::told(history)).map(|(entry, told)| Self::new(entry, told)).collect()
+    }
+
+    fn new(entry: &HistoryEntry, told: Told) -> Self {
         match entry {
             HistoryEntry::Decision(decision) => Self {
                 at: decision.at.to_string(),
                 by: Some(decision.by.to_string()),
                 what: decision.act.word(),
-                detail: crate::words::said(&decision.act),
+                detail: words::said(&decision.act),
+                event_time: None,
                 version: decision.seen,
                 effective: decision.effective,
             },
-            HistoryEntry::Machine { at, kind, version } => Self {
+            HistoryEntry::Machine { at, kind, version, .. } => Self {
                 at: at.to_string(),
                 by: None,
                 what: kind.word(),
-                detail: None,
+                detail: told.news,
+                event_time: told.judged.map(|judged| judged.to_string()),
                 version: *version,
                 effective: true,
             },
