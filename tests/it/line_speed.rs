@@ -3,7 +3,7 @@
 //!
 //! Usage: `cargo run --release -p notchwatch-tests --example line_speed -- [PART...] [--messages N] [--rounds N]
 //! [--seconds N | --hour]`. Parts: `ingest` (and evaluation with it), `paced` (latency and memory at ten times the load
-//! of a large fleet); both without a word. Needs Mosquitto and a PostgreSQL, see `tests/README.md`.
+//! of a large fleet), `states` (what the models of that load take in memory by themselves); the first two without a word. Needs Mosquitto and a PostgreSQL, see `tests/README.md`.
 
 #![expect(clippy::print_stdout, reason = "printing is what it is for")]
 #![expect(clippy::cast_precision_loss, reason = "figures for people, far below 2^53")]
@@ -24,6 +24,8 @@ mod paced;
 mod publisher;
 #[path = "line_speed/receiver.rs"]
 mod receiver;
+#[path = "line_speed/states.rs"]
+mod states;
 #[expect(dead_code, unused_imports, unused_macros, reason = "the tests use more of it")]
 mod support;
 #[path = "line_speed/tap.rs"]
@@ -40,7 +42,7 @@ pub(crate) struct Wanted {
 }
 
 /// What can be asked for.
-const PARTS: [&str; 2] = ["ingest", "paced"];
+const PARTS: [&str; 3] = ["ingest", "paced", "states"];
 
 fn main() -> Result<(), Failure> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
@@ -64,6 +66,9 @@ fn main() -> Result<(), Failure> {
     }
     if runs("paced") {
         paced::run(&wanted);
+    }
+    if parts.contains(&"states") {
+        states::run(&wanted)?;
     }
     Ok(())
 }

@@ -21,9 +21,10 @@ use crate::tap::Tap;
 use crate::{Failure, Wanted};
 
 /// Units of the fleet.
-const UNITS: u32 = 20_000;
+pub(crate) const UNITS: u32 = 20_000;
 /// Messages a second: each unit sends every six seconds, ten times as often as once a minute.
-const RATE: f64 = 3333.0;
+pub(crate) const RATE_A_SECOND: usize = 3333;
+const RATE: f64 = RATE_A_SECOND as f64;
 /// Fewest messages between two probes: ten probes a second.
 const PROBE_EVERY: usize = 333;
 /// Most probes of a run. Their findings stay open, as nobody works them off: in a long run as many as ten times a
@@ -70,7 +71,7 @@ pub(crate) fn run(wanted: &Wanted) {
 }
 
 fn one(engine: Engine, wanted: &Wanted) -> Result<String, Failure> {
-    let number = wanted.seconds * 3333;
+    let number = wanted.seconds * RATE_A_SECOND;
     let every = PROBE_EVERY.max(number / MOST_PROBES);
     let probes = number / every;
     let fleet = load::fleet(UNITS, number)?;
@@ -99,7 +100,7 @@ fn one(engine: Engine, wanted: &Wanted) -> Result<String, Failure> {
         std::thread::sleep(LOOK / 100);
     }
     let rate = sent.len() as f64 / sent.last().ok_or("nothing was sent")?.duration_since(began).as_secs_f64();
-    let warm = WARM_UP_S * 3333;
+    let warm = WARM_UP_S * RATE_A_SECOND;
     let passed = tap.passed();
     let committed = sorted(sent.iter().zip(&passed).skip(warm).map(|(s, p)| ms(*s, *p)));
     let seen = seen.join().map_err(|_| "not every probe's finding came on the event stream")?;
