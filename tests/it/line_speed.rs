@@ -2,7 +2,7 @@
 //! acknowledges, in one run.
 //!
 //! Usage: `cargo run --release -p notchwatch-tests --example line_speed -- [PART...] [--messages N] [--rounds N]
-//! [--seconds N | --hour]`. Parts: `ingest` (and evaluation with it), `paced` (latency and memory at ten times the load
+//! [--seconds N | --hour] [--units N] [--learned] [--sqlite | --postgres]`. Parts: `ingest` (and evaluation with it), `paced` (latency and memory at ten times the load
 //! of a large fleet), `states` (what the models of that load take in memory by themselves); the first two without a word. Needs Mosquitto and a PostgreSQL, see `tests/README.md`.
 
 #![expect(clippy::print_stdout, reason = "printing is what it is for")]
@@ -16,6 +16,8 @@
 
 #[path = "line_speed/ingest.rs"]
 mod ingest;
+#[path = "line_speed/learned.rs"]
+mod learned;
 #[path = "line_speed/load.rs"]
 mod load;
 #[path = "line_speed/paced.rs"]
@@ -31,6 +33,8 @@ mod support;
 #[path = "line_speed/tap.rs"]
 mod tap;
 
+use support::database::Engine;
+
 type Failure = Box<dyn std::error::Error>;
 
 /// What the run was asked for.
@@ -39,6 +43,19 @@ pub(crate) struct Wanted {
     rounds: usize,
     /// Seconds of the paced load.
     seconds: usize,
+    /// Units of the paced load.
+    units: u32,
+    /// Their models have learned for weeks when it begins.
+    learned: bool,
+    /// The store, when one alone is asked for.
+    engine: Option<Engine>,
+}
+
+impl Wanted {
+    /// The stores to run on.
+    fn engines(&self) -> Vec<Engine> {
+        self.engine.map_or_else(|| vec![Engine::Sqlite, Engine::Postgres], |engine| vec![engine])
+    }
 }
 
 /// What can be asked for.
@@ -57,7 +74,15 @@ fn main() -> Result<(), Failure> {
         None => Ok(otherwise),
     };
     let seconds = if words.contains(&"--hour") { 3600 } else { number("--seconds", 90)? };
-    let wanted = Wanted { messages: number("--messages", 60_000)?, rounds: number("--rounds", 3)?, seconds };
+    let engine = [("--sqlite", Engine::Sqlite), ("--postgres", Engine::Postgres)];
+    let wanted = Wanted {
+        messages: number("--messages", 60_000)?,
+        rounds: number("--rounds", 3)?,
+        seconds,
+        units: u32::try_from(number("--units", paced::UNITS as usize)?)?,
+        learned: words.contains(&"--learned"),
+        engine: engine.into_iter().find_map(|(flag, engine)| words.contains(&flag).then_some(engine)),
+    };
     let parts: Vec<&str> = words.iter().copied().filter(|w| PARTS.contains(w)).collect();
     let runs = |part: &str| parts.is_empty() || parts.contains(&part);
     machine();

@@ -6,7 +6,7 @@
 use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use anyhow::Context;
@@ -28,6 +28,7 @@ use tokio_util::task::TaskTracker;
 use crate::clock::{WallClock, now};
 use crate::config::Config;
 use crate::evidence::{FoldedEvidence, Redecoded};
+use crate::supervise::Parts;
 use crate::{handles, health, keeper, metrics, stages};
 
 /// Time for answers under way to reach their callers after the signal.
@@ -51,6 +52,8 @@ pub(crate) struct App {
     pub(crate) history: watch::Sender<Option<stages::History>>,
     pub(crate) tracker: TaskTracker,
     pub(crate) stop: CancellationToken,
+    /// Somebody told it to stop; else a part did that ended by a defect.
+    signalled: Arc<AtomicBool>,
     evaluation_stop: CancellationToken,
     evaluator: tokio::task::JoinHandle<()>,
     store: Store,
@@ -111,7 +114,9 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     let stop = CancellationToken::new();
     let tracker = TaskTracker::new();
     let (terminate, interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
-    tracker.spawn(stop_on_signal(terminate, interrupt, stop.clone()));
+    let signalled = Arc::new(AtomicBool::new(false));
+    tracker.spawn(stop_on_signal(terminate, interrupt, stop.clone(), Arc::clone(&signalled)));
+    let parts = Parts { tracker: tracker.clone(), stop: stop.clone() };
     let library = Arc::new(Library::builtin().context("the built-in fault library")?);
     let settings = Arc::new(notchwatch_detect::Settings::default());
     let decoder = Decoder::new(config.topic()?, config.limits());
@@ -133,29 +138,30 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
         .with_trouble(trouble);
     let (counters, lag) = (evaluator.counters(), evaluator.lag());
     let evaluation_stop = CancellationToken::new();
-    let evaluator = tracker.spawn(evaluator.run(evaluation_stop.clone()));
+    let evaluator = parts.start("evaluation", evaluator.run(evaluation_stop.clone()));
 
     let registry = Registry::new();
     let (told_stages, stages_told) = watch::channel(Stages::default());
     let (taken, judged) = (ingest.counters.clone(), counters.clone());
     let (history, reading) = watch::channel(None);
-    tracker.spawn(stages::keep(taken, judged, lag.clone(), reading, told_stages, stop.clone()));
+    parts.start("stages", stages::keep(taken, judged, lag.clone(), reading, told_stages, stop.clone()));
     let (load, loads) = watch::channel(keeper::LoadFigures::default());
     metrics::register(&registry, ingest.counters.clone(), counters, lag.clone(), store.clone(), loads)?;
     let (reasons, health) = watch::channel(["starting"].into());
     let told = health::Told { reasons, deaf };
-    tracker.spawn(health::keep(store.clone(), ingest.health, lag.clone(), told, stop.clone()));
+    parts.start("readiness", health::keep(store.clone(), ingest.health, lag.clone(), told, stop.clone()));
 
     let traces = Tracer::new(store.clone(), library.clone(), settings, register.subscribe());
     let decoder = Decoder::new(config.topic()?, config.limits());
     let again = Redecoded { store: store.clone(), decoder, index: index.subscribe() };
     let desk = Desk::new(store.clone(), Arc::new(WallClock), Arc::new(FoldedEvidence(traces)), library)
         .replaying(Arc::new(again));
-    tracker.spawn(keeper::weigh_load(desk.clone(), load, stop.clone()));
-    tracker.spawn(keeper::follow_register(store.clone(), desk.clone(), register, index, stop.clone()));
-    tracker.spawn(keeper::grade_health(desk.clone(), lag.clone(), stop.clone()));
-    tracker.spawn(keeper::look_once(store.clone(), stop.clone()));
-    tracker.spawn(keeper::seal_daily(store.clone(), config.keep.clone(), stop.clone()));
+    parts.start("operator load", keeper::weigh_load(desk.clone(), load, stop.clone()));
+    parts.start(
+        "register",
+        keeper::follow_register(store.clone(), desk.clone(), register, index, stop.clone()),
+    );
+    keepers(&parts, &store, &desk, &lag, config);
 
     let limits = WebLimits::default();
     let limits = WebLimits { connections: handles::connections(limits.connections), ..limits };
@@ -172,8 +178,18 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
         .with_context(|| format!("listening on {}", config.listen.address))?;
     let address = socket.local_addr()?;
     let router = notchwatch_web::router(desk.clone(), options);
-    tracker.spawn(serve(Listener::new(socket, &limits), router, stop.clone()));
-    Ok(App { address, desk, lag, history, tracker, stop, evaluation_stop, evaluator, store })
+    parts.start("listener", serve(Listener::new(socket, &limits), router, stop.clone()));
+    Ok(App { address, desk, lag, history, tracker, stop, signalled, evaluation_stop, evaluator, store })
+}
+
+/// Starts what is done from time to time.
+fn keepers(parts: &Parts, store: &Store, desk: &Desk, lag: &watch::Receiver<Lag>, config: &Config) {
+    let (desk, lag, stop) = (desk.clone(), lag.clone(), parts.stop.clone());
+    parts.keep("grading", move || keeper::grade_health(desk.clone(), lag.clone(), stop.clone()));
+    let (looked_at, stop) = (store.clone(), parts.stop.clone());
+    parts.keep("look at the store", move || keeper::look_once(looked_at.clone(), stop.clone()));
+    let (store, keep, stop) = (store.clone(), config.keep.clone(), parts.stop.clone());
+    parts.keep("sealing", move || keeper::seal_daily(store.clone(), keep.clone(), stop.clone()));
 }
 
 /// How the configuration wants evaluation to run.
@@ -217,7 +233,8 @@ impl App {
         Ok(None)
     }
 
-    /// Runs until a signal, then stops in order. Errors when not everything ended within the deadline.
+    /// Runs until a signal, then stops in order. Errors when not everything ended within the deadline, and when it was a
+    /// defect that stopped it.
     pub(crate) async fn until_signal(self) -> anyhow::Result<()> {
         self.stop.cancelled().await;
         let orderly = async {
@@ -237,17 +254,27 @@ impl App {
                 STOP_WITHIN.as_secs()
             );
         }
+        anyhow::ensure!(
+            self.signalled.load(Ordering::Relaxed),
+            "a part ended by a defect, the log says which; nothing acknowledged is lost"
+        );
         Ok(())
     }
 }
 
 /// Turns a signal into the stop that every part watches.
-async fn stop_on_signal(mut terminate: Signal, mut interrupt: Signal, stop: CancellationToken) {
+async fn stop_on_signal(
+    mut terminate: Signal,
+    mut interrupt: Signal,
+    stop: CancellationToken,
+    signalled: Arc<AtomicBool>,
+) {
     tokio::select! {
         () = stop.cancelled() => return,
         _ = terminate.recv() => tracing::info!(signal = "terminate", "stopping"),
         _ = interrupt.recv() => tracing::info!(signal = "interrupt", "stopping"),
     }
+    signalled.store(true, Ordering::Relaxed);
     stop.cancel();
 }
 

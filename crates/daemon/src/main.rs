@@ -18,6 +18,7 @@ mod keep;
 mod keeper;
 mod metrics;
 mod stages;
+mod supervise;
 mod timeline;
 
 use std::io::Write;

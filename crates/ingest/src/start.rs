@@ -102,7 +102,14 @@ pub fn start_with(
         let ended = async { tokio::join!(commits, polls) };
         tokio::pin!(ended);
         tokio::select! {
-            _ = &mut ended => return,
+            _ = &mut ended => {
+                // They end with the stop. Without it a part of the way ended by a defect, and nothing would come in any more.
+                if !stop.is_cancelled() {
+                    tracing::error!(part = "ingest", "it ended by a defect, the process stops");
+                    stop.cancel();
+                }
+                return;
+            }
             () = stop.cancelled() => {}
         }
         if tokio::time::timeout(deadline, ended).await.is_err() {

@@ -1,8 +1,8 @@
 //! Ten times the fleet: latency from publishing to the acknowledgement after the commit and to the finding on the
 //! event stream, memory meanwhile, and what junk senders do to it.
 //!
-//! Owns the load of 20,000 units at 3,333 snapshots a second. Among them probes cross a limit, each of them on a unit
-//! of its own that sends nothing else.
+//! Owns the load of 20,000 units at 3,333 snapshots a second, or of as many as are asked for at the same rate for each.
+//! Among them probes cross a limit, each of them on a unit of its own that sends nothing else.
 
 use std::collections::HashMap;
 use std::fmt::Write as _;
@@ -10,6 +10,7 @@ use std::sync::mpsc::{Receiver, sync_channel};
 use std::time::{Duration, Instant};
 
 use crate::ingest::metric;
+use crate::learned::{self, Learned};
 use crate::load::{self, Snapshots};
 use crate::publisher::{Message, Sender};
 use crate::support::broker::Broker;
@@ -22,9 +23,8 @@ use crate::{Failure, Wanted};
 
 /// Units of the fleet.
 pub(crate) const UNITS: u32 = 20_000;
-/// Messages a second: each unit sends every six seconds, ten times as often as once a minute.
+/// Messages a second of all of them: each sends every six seconds, ten times as often as once a minute.
 pub(crate) const RATE_A_SECOND: usize = 3333;
-const RATE: f64 = RATE_A_SECOND as f64;
 /// Fewest messages between two probes: ten probes a second.
 const PROBE_EVERY: usize = 333;
 /// Most probes of a run. Their findings stay open, as nobody works them off: in a long run as many as ten times a
@@ -32,7 +32,7 @@ const PROBE_EVERY: usize = 333;
 const MOST_PROBES: usize = 3600;
 /// Seconds at the begin that count in no figure.
 const WARM_UP_S: usize = 10;
-/// Messages handed over at one time: one of each unit.
+/// Messages handed over at one time: one of each unit of the large fleet.
 const CHUNK: usize = UNITS as usize;
 /// Chunks made before the sender starts; beyond them the load is made while it is sent.
 const AHEAD: usize = 32;
@@ -43,8 +43,50 @@ const ARRIVE: Duration = Duration::from_mins(1);
 /// Units that are not registered, and how fast they send.
 const JUNK: usize = 100_000;
 const JUNK_RATE: f64 = 8000.0;
+/// The class of the fleet.
+pub(crate) const CLASS: &str = "demo-12";
+pub(crate) const CLASS_TOML: &str = include_str!("../../../deploy/register/demo-12.toml");
 /// Railway of the probes.
 const PROBES: &str = "probes";
+
+/// Messages a second of the units that are asked for.
+fn rate(wanted: &Wanted) -> usize {
+    (RATE_A_SECOND * wanted.units as usize / UNITS as usize).max(1)
+}
+
+/// The fleet of a load: new, or with models that have learned.
+enum Of {
+    New(Snapshots),
+    Learned(Box<Learned>),
+}
+
+impl Of {
+    fn new(wanted: &Wanted, number: usize) -> Result<Self, Failure> {
+        Ok(if wanted.learned {
+            Self::Learned(Box::new(learned::fleet(wanted.units, number)?))
+        } else {
+            Self::New(load::fleet(wanted.units, number)?)
+        })
+    }
+
+    fn register_toml(&self) -> String {
+        match self {
+            Self::New(fleet) => fleet.register_toml(),
+            Self::Learned(fleet) => fleet.register_toml(),
+        }
+    }
+}
+
+impl Iterator for Of {
+    type Item = Message;
+
+    fn next(&mut self) -> Option<Message> {
+        match self {
+            Self::New(fleet) => fleet.next(),
+            Self::Learned(fleet) => fleet.next(),
+        }
+    }
+}
 
 /// What was seen of the program during the load.
 #[derive(Clone, Copy)]
@@ -56,14 +98,19 @@ struct Look {
 
 /// Runs on each store and prints.
 pub(crate) fn run(wanted: &Wanted) {
-    println!("\nTen times the load of {UNITS} units: {RATE} snapshots/s for {} s", wanted.seconds);
+    let rate = rate(wanted);
+    let units = wanted.units;
+    println!("\nTen times the load of {units} units: {rate} snapshots/s for {} s", wanted.seconds);
+    if wanted.learned {
+        println!("(models have learned for four weeks)");
+    }
     println!("(the first {WARM_UP_S} s count in no figure; latencies in ms)\n");
     println!(
         "| | sent/s | committed p50 | p99 | max | finding visible p50 | p99 | max | probes | most messages behind | \
          memory, MB | MB an hour | after {JUNK} junk senders | metric lines before, after |"
     );
     println!("|{}", " --- |".repeat(14));
-    for engine in [Engine::Sqlite, Engine::Postgres] {
+    for engine in wanted.engines() {
         // One store that does not keep up does not cost the other its row.
         let row = one(engine, wanted);
         println!("{}", row.unwrap_or_else(|failure| format!("| {engine:?} | no figures: {failure} |")));
@@ -71,21 +118,27 @@ pub(crate) fn run(wanted: &Wanted) {
 }
 
 fn one(engine: Engine, wanted: &Wanted) -> Result<String, Failure> {
-    let number = wanted.seconds * RATE_A_SECOND;
+    let number = wanted.seconds * rate(wanted);
     let every = PROBE_EVERY.max(number / MOST_PROBES);
     let probes = number / every;
-    let fleet = load::fleet(UNITS, number)?;
+    let fleet = Of::new(wanted, number)?;
     let register = fleet.register_toml();
     let (mut broker, database) = (Broker::start(), Database::new(engine));
     let tap = Tap::start(broker.port())?;
     broker.behind(tap.port);
-    let class = include_str!("../../../deploy/register/demo-12.toml");
-    let daemon = Daemon::start(&broker, &database, &[class, &register, &probe_register(probes)]);
+    let mut daemon = Daemon::start(&broker, &database, &[CLASS_TOML, &register, &probe_register(probes)]);
+    if let Of::Learned(fleet) = &fleet {
+        daemon.terminate(ARRIVE);
+        fleet.put(&database)?;
+        daemon.start_again();
+        daemon.wait_until_ready();
+    }
     let chunks = made(fleet, number, every);
     let seen = findings(&daemon, probes, wanted.seconds);
     let mut sender = Sender::connect(broker.port(), "fleet")?;
     let began = Instant::now();
-    let sending = std::thread::spawn(move || send(&mut sender, &chunks));
+    let pace = rate(wanted) as f64;
+    let sending = std::thread::spawn(move || send(&mut sender, &chunks, pace));
     let mut looks = Vec::new();
     while !sending.is_finished() {
         looks.push(look(&daemon, began));
@@ -99,8 +152,9 @@ fn one(engine: Engine, wanted: &Wanted) -> Result<String, Failure> {
         }
         std::thread::sleep(LOOK / 100);
     }
-    let rate = sent.len() as f64 / sent.last().ok_or("nothing was sent")?.duration_since(began).as_secs_f64();
-    let warm = WARM_UP_S * RATE_A_SECOND;
+    let reached =
+        sent.len() as f64 / sent.last().ok_or("nothing was sent")?.duration_since(began).as_secs_f64();
+    let warm = WARM_UP_S * rate(wanted);
     let passed = tap.passed();
     let committed = sorted(sent.iter().zip(&passed).skip(warm).map(|(s, p)| ms(*s, *p)));
     let seen = seen.join().map_err(|_| "not every probe's finding came on the event stream")?;
@@ -113,7 +167,7 @@ fn one(engine: Engine, wanted: &Wanted) -> Result<String, Failure> {
     junk(&broker, &daemon)?;
     let after = (look(&daemon, began).own_mb, metric_lines(&daemon));
     Ok(format!(
-        "| {engine:?} | {rate:.0} | {} | {} | {} | {behind} | {:.0} | {:.0} | {:+.0} MB | {}, {} |",
+        "| {engine:?} | {reached:.0} | {} | {} | {} | {behind} | {:.0} | {:.0} | {:+.0} MB | {}, {} |",
         three(&committed),
         three(&visible),
         visible.len(),
@@ -126,7 +180,7 @@ fn one(engine: Engine, wanted: &Wanted) -> Result<String, Failure> {
 }
 
 /// The load in chunks, made ahead as far as there is room; one message in `every` is a probe.
-fn made(mut fleet: Snapshots, number: usize, every: usize) -> Receiver<Vec<Message>> {
+fn made(mut fleet: Of, number: usize, every: usize) -> Receiver<Vec<Message>> {
     let (give, take) = sync_channel(AHEAD);
     let (ready, wait) = sync_channel(1);
     std::thread::spawn(move || {
@@ -150,10 +204,10 @@ fn made(mut fleet: Snapshots, number: usize, every: usize) -> Receiver<Vec<Messa
     take
 }
 
-fn send(sender: &mut Sender, chunks: &Receiver<Vec<Message>>) -> std::io::Result<Vec<Instant>> {
+fn send(sender: &mut Sender, chunks: &Receiver<Vec<Message>>, rate: f64) -> std::io::Result<Vec<Instant>> {
     let mut sent = Vec::new();
     for chunk in chunks {
-        sender.send_all(&chunk, Some(RATE), |number| {
+        sender.send_all(&chunk, Some(rate), |number| {
             sent.extend(std::iter::repeat_n(Instant::now(), number));
         })?;
     }

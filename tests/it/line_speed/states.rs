@@ -1,7 +1,5 @@
-//! What the models of the load's units take in memory by themselves, so that what a run's memory grows by can be told apart:
-//! models that fill, and anything else.
-//!
-//! Folds the snapshots of some of the fleet's units in this process and measures what many copies of their states add.
+//! Models of some units of the load, folded in this process, and what they take in memory by themselves, so that what a
+//! run's memory grows by can be told apart: models that fill, and anything else.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -16,26 +14,32 @@ use crate::load::{self, Snapshots};
 use crate::support::now_ms;
 use crate::{Failure, Wanted, paced};
 
-/// Units that are folded, and how many copies of each are weighed.
+/// Units that are folded for the table, and how many copies of each are weighed.
 const UNITS: u32 = 40;
 const COPIES: usize = 25;
 /// Lines of the table.
 const LINES: usize = 12;
 
-struct Unit {
+/// Units with their models.
+pub(crate) struct States {
+    register: Register,
+    units: BTreeMap<UnitKey, State>,
+}
+
+struct State {
     context: FoldContext,
     fold: Fold,
     rows: Rows,
 }
 
-/// Prints the table for a load of so many seconds.
+/// Event time, form and bytes of a model; `None` before its first row.
+type Saved = Option<(Time, u32, Vec<u8>)>;
+
+/// Prints what states take as a load of so many seconds goes on.
 pub(crate) fn run(wanted: &Wanted) -> Result<(), Failure> {
     let each = wanted.seconds * paced::RATE_A_SECOND / paced::UNITS as usize;
-    let (mut fleet, class) =
-        (load::fleet(UNITS, each * UNITS as usize)?, include_str!("../../../deploy/register/demo-12.toml"));
-    let mut register: Register = toml::from_str(class)?;
-    register.merge(toml::from_str(&fleet.register_toml())?);
-    let mut units = units(&register)?;
+    let mut fleet = load::fleet(UNITS, each * UNITS as usize)?;
+    let mut states = States::new(&fleet)?;
     println!(
         "\nStates of {} units by snapshots folded ({UNITS} units, {COPIES} copies each)\n",
         paced::UNITS
@@ -44,52 +48,81 @@ pub(crate) fn run(wanted: &Wanted) -> Result<(), Failure> {
     let mut kept = Vec::new();
     for line in 1..=LINES {
         let (from, to) = (each * (line - 1) / LINES, each * line / LINES);
-        feed(&mut fleet, (to - from) * UNITS as usize, &register, &mut units)?;
+        states.feed(&mut fleet, (to - from) * UNITS as usize)?;
         let before = resident_mb();
-        kept.push(
-            (0..COPIES).flat_map(|_| units.values().map(|unit| unit.fold.clone())).collect::<Vec<Fold>>(),
-        );
-        let one = (resident_mb() - before) / (COPIES * units.len()) as f64;
+        kept.extend((0..COPIES).flat_map(|_| states.units.values().map(|unit| unit.fold.clone())));
+        let one = (resident_mb() - before) / (COPIES * states.units.len()) as f64;
         println!("| {} | {to} | {:.0} |", wanted.seconds * line / LINES, one * f64::from(paced::UNITS));
     }
     Ok(())
 }
 
-fn units(register: &Register) -> Result<BTreeMap<UnitKey, Unit>, Failure> {
-    let (library, settings) = (Arc::new(Library::builtin()?), Settings::default());
-    let class = Arc::new(register.classes.first().ok_or("no class")?.clone());
-    let plan = Arc::new(Plan::new(&class, &settings));
-    let unit = |unit: &notchwatch_model::Unit| {
-        let context =
-            FoldContext::new(unit.clone(), class.clone(), plan.clone(), library.clone(), settings.version);
-        (unit.key(), Unit { fold: Fold::new(&context), rows: Rows::new(class.channels.len()), context })
-    };
-    Ok(register.units.iter().map(unit).collect())
-}
+impl States {
+    /// Units of a fleet of which nothing is known yet.
+    pub(crate) fn new(fleet: &Snapshots) -> Result<Self, Failure> {
+        let mut register: Register = toml::from_str(paced::CLASS_TOML)?;
+        register.merge(toml::from_str(&fleet.register_toml())?);
+        let (library, settings) = (Arc::new(Library::builtin()?), Settings::default());
+        let class = Arc::new(register.classes.first().ok_or("no class")?.clone());
+        let plan = Arc::new(Plan::new(&class, &settings));
+        let unit = |unit: &notchwatch_model::Unit| {
+            let version = settings.version;
+            let context =
+                FoldContext::new(unit.clone(), class.clone(), plan.clone(), library.clone(), version);
+            let (fold, rows) = (Fold::new(&context), Rows::new(class.channels.len()));
+            (unit.key(), State { context, fold, rows })
+        };
+        let units = register.units.iter().map(unit).collect();
+        Ok(Self { register, units })
+    }
 
-fn feed(
-    fleet: &mut Snapshots,
-    number: usize,
-    register: &Register,
-    units: &mut BTreeMap<UnitKey, Unit>,
-) -> Result<(), Failure> {
-    let index = RegisterIndex::new(register);
-    let decoder = Decoder::new(TopicPattern::parse("units/{railway}/{unit}/senml")?, Limits::default());
-    let received = Time::from_millis(now_ms())?;
-    for message in fleet.take(number) {
-        let (topic, payload) = (message.topic, message.payload);
-        let envelope = Envelope { received, topic, content_type: None, retained: false, payload };
-        let got = decoder.decode(&envelope, &index);
-        if let Some(unit) = got.unit.and_then(|key| units.get_mut(&key)) {
-            got.samples.into_iter().for_each(|sample| drop(unit.rows.add(sample)));
+    /// Folds so many snapshots.
+    pub(crate) fn feed(&mut self, fleet: &mut Snapshots, number: usize) -> Result<(), Failure> {
+        /// Snapshots folded at one time.
+        const A_PORTION: usize = 20_000;
+        let index = RegisterIndex::new(&self.register);
+        let decoder = Decoder::new(TopicPattern::parse("units/{railway}/{unit}/senml")?, Limits::default());
+        let received = Time::from_millis(now_ms())?;
+        for portion in (0..number).step_by(A_PORTION) {
+            for message in fleet.take(A_PORTION.min(number - portion)) {
+                let (topic, payload) = (message.topic, message.payload);
+                let envelope = Envelope { received, topic, content_type: None, retained: false, payload };
+                let got = decoder.decode(&envelope, &index);
+                let Some(unit) = got.unit.and_then(|key| self.units.get_mut(&key)) else { continue };
+                for sample in got.samples {
+                    unit.rows.add(sample);
+                }
+            }
+            for unit in self.units.values_mut() {
+                for row in unit.rows.take_all() {
+                    drop(unit.fold.row(&unit.context, &row));
+                }
+            }
         }
+        Ok(())
     }
-    for unit in units.values_mut() {
-        for row in unit.rows.take_all() {
-            drop(unit.fold.row(&unit.context, &row));
-        }
+
+    /// The units.
+    pub(crate) fn units(&self) -> impl Iterator<Item = &UnitKey> {
+        self.units.keys()
     }
-    Ok(())
+
+    /// Their railways as a register file.
+    pub(crate) fn railways_toml(&self) -> String {
+        let railway = |r: &notchwatch_model::Railway| {
+            format!("[[railways]]\nid = \"{}\"\nname = \"{}\"\n", r.id, r.name)
+        };
+        self.register.railways.iter().map(railway).collect()
+    }
+
+    /// Their models, as a snapshot of the store holds them.
+    pub(crate) fn saved(&self) -> Result<Vec<(UnitKey, Saved)>, Failure> {
+        let save = |(key, unit): (&UnitKey, &State)| {
+            let state = unit.fold.save(&unit.context)?;
+            Ok((key.clone(), unit.fold.last().map(|at| (at, unit.context.form, state))))
+        };
+        self.units.iter().map(save).collect()
+    }
 }
 
 /// Resident memory of this process that is its own.

@@ -15,14 +15,20 @@ const PLAIN: u8 = 0xff;
 /// Added to the digits where whole numbers are of 32 bits: `pco` spends less on them.
 const SHORT: u8 = 16;
 
+/// Numbers before a number that predict it: slow quantities of fine resolution.
+const BEFORE: usize = 2;
+/// Shorter columns are not predicted: nothing is won, and `pco` 1.1.0 panics on one that is shorter than [`BEFORE`].
+const PREDICTED_FROM: usize = 16;
+
 /// Writes values: a byte of form, then the `pco` file.
 pub(crate) fn put(numbers: &[f64]) -> Result<Vec<u8>, Broken> {
     let mut out = Put::default();
     let file = if let Some((digits, whole)) = values::scaled(numbers) {
         if let Some(short) = short(&whole) {
             out.byte(SHORT + digits);
-            // The last predicts a number from the two before it: slow quantities of fine resolution.
-            least(&short, &[DeltaSpec::Auto, DeltaSpec::TryConsecutive(1), DeltaSpec::TryConv1(2)])?
+            let ways = [DeltaSpec::Auto, DeltaSpec::TryConsecutive(1), DeltaSpec::TryConv1(BEFORE)];
+            let fit = if short.len() < PREDICTED_FROM { 2 } else { ways.len() };
+            least(&short, ways.get(..fit).unwrap_or(&ways))?
         } else {
             out.byte(digits);
             least(&whole, &[DeltaSpec::Auto, DeltaSpec::TryConsecutive(1)])?
@@ -90,6 +96,17 @@ mod tests {
             let bits = |n: &[f64]| n.iter().map(|v| v.to_bits()).collect::<Vec<_>>();
             assert_eq!(bits(&back), bits(&numbers));
             assert!(take(Take(&bytes), numbers.len() + 1).is_err());
+        }
+    }
+
+    #[test]
+    fn columns_of_every_length_come_back() {
+        for count in (0..70).chain([255, 256, 257, 1440]) {
+            for step in [0.1, 1e9, std::f64::consts::PI] {
+                let numbers: Vec<f64> = (0..count).map(|i| f64::from(i * i % 11) * step).collect();
+                let back = take(Take(&put(&numbers).unwrap()), numbers.len()).unwrap();
+                assert_eq!(back, numbers, "{count} numbers in steps of {step}");
+            }
         }
     }
 
