@@ -16,7 +16,7 @@ use crate::support::database::Database;
 use crate::{Failure, paced};
 
 /// Units that are played.
-const PLAYED: u32 = 40;
+const PLAYED: u32 = 20;
 /// Minutes that their models learned: four weeks.
 const LEARNED: usize = 28 * 1440;
 /// Snapshots written at one time.
