@@ -31,6 +31,8 @@ use fleet::chain::{self, Found};
 const HEALTHY_H: f64 = 240.0;
 /// Hours played when every fault is injected: the slowest takes ten days to its full size.
 const EVERY_FAULT_HOURS: i64 = 504;
+/// Hours played of the demo after its present, near which its last fault begins: it takes that long to show at every load.
+const DEMO_HOURS: i64 = 24;
 /// Hours played towards limits: the slowest takes thirty days to its full size.
 const TO_LIMITS_HOURS: i64 = 240 + 720;
 
@@ -41,7 +43,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let (every, to_limits) = (flag("--every-fault"), flag("--to-limits"));
     let seed: Option<u64> = numbers.first().map(|a| a.parse()).transpose()?;
     let usual = [(every, EVERY_FAULT_HOURS), (to_limits, TO_LIMITS_HOURS)];
-    let usual = usual.into_iter().find_map(|(played, hours)| played.then_some(hours)).unwrap_or(0);
+    let usual = usual.into_iter().find_map(|(played, hours)| played.then_some(hours)).unwrap_or(DEMO_HOURS);
     let hours: i64 = numbers.get(1).map_or(Ok(usual), |a| a.parse())?;
     let begin: jiff::Timestamp = "2026-06-15T00:00:00Z".parse()?;
     if flag("--benign") {
@@ -63,7 +65,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         println!("{note}");
     }
     if !to_limits {
-        report(&outcome.found, &outcome.truth, outcome.unit_days)?;
+        // What begins after the end is nobody's miss.
+        let came = |t: &&TruthEntry| t.course.is_some() && t.onset.as_millisecond() < until;
+        let truth: Vec<&TruthEntry> = outcome.truth.iter().filter(came).collect();
+        report(&outcome.found, &truth, outcome.unit_days)?;
         load::print(&outcome, until);
     }
     limits::print(&outcome, to_limits);
@@ -97,10 +102,9 @@ impl Met<'_> {
     }
 }
 
-fn report(found: &Found, truth: &[TruthEntry], unit_days: f64) -> Result<(), Box<dyn std::error::Error>> {
+fn report(found: &Found, truth: &[&TruthEntry], unit_days: f64) -> Result<(), Box<dyn std::error::Error>> {
     let library = Library::builtin()?;
-    let met: Vec<Met<'_>> =
-        truth.iter().filter(|t| t.course.is_some()).map(|t| meet(found, t, &library)).collect();
+    let met: Vec<Met<'_>> = truth.iter().map(|t| meet(found, t, &library)).collect();
     println!("\nfaults: delay, place of the right fault, what was found");
     for m in &met {
         println!("  {}", line(m));
