@@ -14,6 +14,7 @@ use crate::course::Course;
 use crate::num::single;
 use crate::plan::ChannelPlan;
 use crate::track::Point;
+use crate::verdict::AFTER_STANDING;
 
 /// What a detector found, before it becomes a symptom.
 #[derive(Clone, Debug)]
@@ -105,15 +106,16 @@ impl Active {
         settles || profiles
     }
 
-    /// Sizes at low and at high load and with the engine stopped, in the channel's unit of measure, and the size half a
-    /// day on, in spreads.
+    /// Sizes at low and at high load and with the engine stopped, in the channel's unit of measure, the size half a day
+    /// on, in spreads, and the standstill that it began with.
     pub(crate) fn profile(&self) -> impl Iterator<Item = (&'static str, f64)> {
         let settled = self.settled.map(|s| ("settled_spreads", f64::from(s)));
         let loads = self.at(LOW).zip(self.at(HIGH));
         let low = loads.map(|(low, _)| ("at_low_load", low));
         let high = loads.map(|(_, high)| ("at_high_load", high));
         let stopped = self.at(&[Regime::Stopped]).map(|d| ("at_stopped", d));
-        [settled, low, high, stopped].into_iter().flatten()
+        let stood = self.symptom.numbers.get(AFTER_STANDING).map(|s| (AFTER_STANDING, *s));
+        [settled, low, high, stopped, stood].into_iter().flatten()
     }
 
     /// Mean departure over those of the states that were seen long enough.

@@ -6,7 +6,8 @@
 use notchwatch_model::{Direction, Limit, Span, SymptomChange, SymptomKind, Time};
 
 use crate::book::{Report, bit};
-use crate::channel::{Channel, Moment, micros};
+use crate::channel::{Channel, micros};
+use crate::moment::Moment;
 use crate::plan::ChannelPlan;
 use crate::timer::{Delays, Timer};
 use crate::track::Point;

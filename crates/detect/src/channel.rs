@@ -2,17 +2,15 @@
 //!
 //! Owns the order of the chain: quality first, models only on what passed. Limits and ties are `bounds`'.
 
-use notchwatch_model::{
-    ChannelValue, Direction, OperatingState, Regime, Span, SymptomChange, SymptomKind, Time,
-};
+use notchwatch_model::{ChannelValue, Direction, Span, SymptomChange, SymptomKind, Time};
 use serde::{Deserialize, Serialize};
 
-use crate::Settings;
 use crate::book::{Book, Report, bit};
 use crate::counter::Counter;
 use crate::duty::{self, Duty};
 use crate::expression::{Expression, Heard, Usual};
 use crate::judge::{Around, Judge, Judgement};
+use crate::moment::Moment;
 use crate::pace::Pace;
 use crate::plan::ChannelPlan;
 use crate::quality::Quality;
@@ -45,25 +43,6 @@ pub(crate) struct Channel {
     duty: Option<Box<Duty>>,
     /// A finding holds its data out of the baselines.
     pub(crate) held: bool,
-}
-
-/// The row that a sample belongs to.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Moment<'a> {
-    pub(crate) settings: &'a Settings,
-    pub(crate) time: Time,
-    pub(crate) state: OperatingState,
-    /// How long the regime has lasted.
-    pub(crate) lasted: Span,
-    /// How long the engine has run; nought while it stands.
-    pub(crate) running: Span,
-}
-
-impl Moment<'_> {
-    /// Whether the engine was started less than `after` ago.
-    pub(crate) fn starting(&self, after: Span) -> bool {
-        self.state.regime != Regime::Stopped && self.running < after
-    }
 }
 
 /// A sample that passed.
@@ -230,7 +209,7 @@ impl Channel {
         let track = judge.peer.get_or_insert_with(Box::<Track>::default);
         let ready = track.ready();
         if track.take(&point, size, moment.settings, ready, !frozen) && ready {
-            let subject = Subject { plan, settings: moment.settings, time: moment.time };
+            let subject = Subject { plan, settings: moment.settings, time: moment.time, stood: moment.stood };
             verdict::peer(subject, track, &mut self.book, out);
         }
     }
@@ -368,7 +347,7 @@ impl Channel {
             }
         }
         if judgement.closed && judgement.judged {
-            let subject = Subject { plan, settings: moment.settings, time: moment.time };
+            let subject = Subject { plan, settings: moment.settings, time: moment.time, stood: moment.stood };
             verdict::level(subject, &mut judge.level, &mut self.book, out);
         }
     }

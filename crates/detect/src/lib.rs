@@ -15,6 +15,7 @@ mod channel;
 
 mod counter;
 mod expression;
+mod moment;
 mod operation;
 mod pace;
 mod quality;

@@ -13,6 +13,10 @@ use crate::plan::OperationPlan;
 /// mean dwell times of minutes). Slower senders are given five of their own intervals.
 pub(crate) const HOLD: Span = Span::from_mins(15);
 
+/// An engine that was not seen to run for so long may have been worked on in the meantime (common practice: nothing is
+/// exchanged in less than an hour).
+const STOOD_LEAST: Span = Span::from_hours(1);
+
 /// Highest throttle position.
 const TOP_NOTCH: f64 = 8.0;
 
@@ -33,6 +37,25 @@ pub(crate) struct Operation {
     /// When the engine was started, or first seen to run.
     started: Option<Time>,
     last: Option<Time>,
+    /// Since when it has not been seen to run.
+    rests: Option<Time>,
+    stood: Option<Stood>,
+}
+
+/// A time for which an engine was not seen to run: it stood, or nothing came from the unit, as when its battery is off.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub(crate) struct Stood {
+    /// When it was seen to stop, or the last row before the silence.
+    pub(crate) from: Time,
+    /// First row with the engine running again; the last row while it has not been seen to.
+    pub(crate) to: Time,
+}
+
+impl Stood {
+    /// Whether it was long enough for work on the engine.
+    pub(crate) fn long(self) -> bool {
+        self.to - self.from >= STOOD_LEAST
+    }
 }
 
 impl Operation {
@@ -49,7 +72,8 @@ impl Operation {
         keep(&mut self.engine_running, plan.engine_running, values, time);
         keep(&mut self.warm, plan.warm.map(|w| w.0), values, time);
         let regime = self.regime(plan, time, hold);
-        let silent = self.last.replace(time).is_some_and(|last| time - last > hold);
+        let before = self.last.replace(time).filter(|last| time - *last > hold);
+        let silent = before.is_some();
         let since = match self.now {
             Some((before, since)) if before == regime && !silent => since,
             _ => time,
@@ -60,6 +84,7 @@ impl Operation {
             _ if silent || self.started.is_none() => self.started = Some(time),
             _ => {}
         }
+        self.rest(regime, before, time);
         let lasted = time - since;
         let warm = match plan.warm {
             None => true,
@@ -71,6 +96,23 @@ impl Operation {
     /// How long the engine has run at the last row; nought while it stands.
     pub(crate) fn running(&self) -> Span {
         self.started.zip(self.last).map_or(Span::ZERO, |(started, last)| last - started)
+    }
+
+    /// The standstill that lasts, else the last one that was long enough for work on the engine; `None` before any.
+    pub(crate) fn stood(&self) -> Option<Stood> {
+        self.rests.zip(self.last).map(|(from, to)| Stood { from, to }).or(self.stood)
+    }
+
+    /// Follows standstills; `before` is the last row before a silence that ends with this one.
+    fn rest(&mut self, regime: Regime, before: Option<Time>, time: Time) {
+        if regime == Regime::Stopped || before.is_some() {
+            self.rests.get_or_insert(before.unwrap_or(time));
+        }
+        if matches!(regime, Regime::Stopped | Regime::Unknown) {
+            return;
+        }
+        let ended = self.rests.take().map(|from| Stood { from, to: time }).filter(|stood| stood.long());
+        self.stood = ended.or(self.stood);
     }
 
     /// The regime at the last row.
@@ -153,6 +195,41 @@ mod tests {
             let (state, _) = operation.step(&plan(), &values, time, HOLD);
             assert_eq!((state.regime, state.steady, state.warm), (regime, steady, warm), "minute {minute}");
         }
+    }
+
+    #[test]
+    fn an_hour_without_the_engine_running_is_a_standstill() {
+        // Minutes from, to; engine flag, or nothing sent.
+        let table = [
+            (0, 30, Some(1.0)),
+            (30, 60, Some(0.0)),
+            (60, 90, Some(1.0)),
+            (90, 155, Some(0.0)),
+            (155, 180, Some(1.0)),
+        ];
+        let mut operation = Operation::default();
+        let minute = |operation: &mut Operation, minute: i64, running: f64| {
+            let values = vec![Some(3.0), Some(0.0), Some(running), Some(70.0)];
+            operation.step(&plan(), &values, Time::EPOCH + Span::from_mins(minute), HOLD);
+        };
+        for (from, to, running) in table {
+            for at in from..to {
+                minute(&mut operation, at, running.unwrap_or_default());
+            }
+            let stood = operation.stood().map(|s| (s.from - Time::EPOCH, s.to - Time::EPOCH));
+            let wanted = match to {
+                60 => Some((30, 59)),
+                155 => Some((90, 154)),
+                180 => Some((90, 155)),
+                _ => None,
+            };
+            let wanted = wanted.map(|(from, to)| (Span::from_mins(from), Span::from_mins(to)));
+            assert_eq!(stood, wanted, "half an hour that is over is none, minute {to}");
+        }
+        // A silence may hide one: the battery is off while people work.
+        minute(&mut operation, 300, 1.0);
+        let stood = operation.stood().map(|s| (s.from - Time::EPOCH, s.to - Time::EPOCH));
+        assert_eq!(stood, Some((Span::from_mins(179), Span::from_mins(300))));
     }
 
     #[test]

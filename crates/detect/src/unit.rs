@@ -10,7 +10,8 @@ use notchwatch_model::{AsBuilt, ChannelIx, ChannelName, ChannelValue, Regime, Ro
 use serde::{Deserialize, Serialize};
 
 use crate::Plan;
-use crate::channel::{Channel, Clean, Moment};
+use crate::channel::{Channel, Clean};
+use crate::moment::Moment;
 use crate::operation::{HOLD, Operation};
 use crate::pace::Pace;
 use crate::plan::MOST_COVARIATES;
@@ -82,7 +83,8 @@ impl UnitModel {
         let hold = HOLD.max(self.pace.gap());
         let (state, lasted) = self.operation.step(&plan.operation, &row.values, row.time, hold);
         let running = self.operation.running();
-        let moment = Moment { settings: &plan.settings, time: row.time, state, lasted, running };
+        let stood = self.operation.stood();
+        let moment = Moment { settings: &plan.settings, time: row.time, state, lasted, running, stood };
         let mut out = Vec::new();
         self.sift(plan, moment, row, &mut out);
         self.judge(plan, moment, &mut out);

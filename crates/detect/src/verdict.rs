@@ -8,6 +8,7 @@ use notchwatch_model::{Direction, SymptomChange, SymptomKind, Time, Untold};
 use crate::Settings;
 use crate::book::{Active, Book, Report};
 use crate::forecast::{Reach, reach};
+use crate::operation::Stood;
 use crate::plan::ChannelPlan;
 use crate::shape::shape;
 use crate::track::{Evidence, Point, Track};
@@ -25,6 +26,11 @@ const REVISE_SPREADS: f64 = 1.0;
 const REVISE_TIME: f64 = 1.5;
 /// Every so many blocks the course is computed anew.
 const COURSE_EVERY: u32 = 4;
+/// A step is dated to a standstill when it lies within so many blocks of it: a date is often a block off, and a block can
+/// hold samples from both sides.
+const DATED_WITHIN: usize = 1;
+/// Number of a step that began with a standstill: how long the engine had not been seen to run, in seconds.
+pub(crate) const AFTER_STANDING: &str = "after_standing_s";
 
 /// What a verdict is about.
 #[derive(Clone, Copy)]
@@ -32,6 +38,8 @@ pub(crate) struct Subject<'a> {
     pub(crate) plan: &'a ChannelPlan,
     pub(crate) settings: &'a Settings,
     pub(crate) time: Time,
+    /// The last standstill of the engine.
+    pub(crate) stood: Option<Stood>,
 }
 
 /// After a block of the channel's own level.
@@ -69,8 +77,22 @@ fn raise(
         _ => SymptomKind::LevelShift,
     });
     let onset = found.and_then(|s| means.get(s.onset)).map_or(evidence.from, |m| m.0);
-    book.raise(subject.plan, subject.time, report(kind, track, evidence, onset, None), out);
+    let mut report = report(kind, track, evidence, onset, None);
+    let stood = subject.stood.filter(|stood| kind != SymptomKind::Drift && began_with(*stood, &means, onset));
+    report.numbers.extend(stood.map(|stood| (AFTER_STANDING, (stood.to - stood.from).secs_f64())));
+    book.raise(subject.plan, subject.time, report, out);
     track.disown(onset);
+}
+
+/// Whether a step that began at `onset` began with a standstill, as far as it can be dated: hardly a block lies between. What
+/// begins while the engine stands does so however short that was yet.
+fn began_with(stood: Stood, means: &[(Time, f64)], onset: Time) -> bool {
+    let between = |from: Time, to: Time| means.iter().filter(|(at, _)| *at > from && *at < to).count();
+    if onset < stood.from {
+        stood.long() && between(onset, stood.from) <= DATED_WITHIN
+    } else {
+        between(stood.to, onset) <= DATED_WITHIN
+    }
 }
 
 /// Whether the present departure is large enough to be told of.

@@ -72,6 +72,8 @@ pub struct Expected {
     pub regimes: Vec<Regime>,
     /// How its size goes with load; `None` when that tells nothing.
     pub profile: Option<Profile>,
+    /// How large it gets at most, as a share of the range that the class gives the channel; `None` when that tells nothing.
+    pub within: Option<f64>,
 }
 
 /// How the size of a departure, in the channel's unit of measure, goes with load.
@@ -111,7 +113,7 @@ impl Profile {
     }
 }
 
-/// Evidence of a timeline that a fault names.
+/// Evidence beside the channels that a fault names: of a timeline, or of what the unit did when it began.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Named {
     /// What it is.
@@ -134,6 +136,8 @@ pub enum NamedWhat {
     Code(Vec<String>),
     /// It begins soon after work on a system.
     After(System),
+    /// It begins with a standstill of the engine: nobody works on one that runs.
+    Standing,
 }
 
 /// What happens to a channel under a fault.

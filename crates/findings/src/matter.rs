@@ -35,7 +35,8 @@ const PROJECTION_KEPT: Span = Span::from_days(2);
 /// than the reverse (common practice).
 const BECOMES_ELSEWHERE: f64 = 0.75;
 const STAYS_ELSEWHERE: f64 = 0.5;
-/// Number of a symptom that was seen at low and at high load; before that nothing tells an offset.
+/// Number of a symptom that was seen at low and at high load; before that nothing tells an offset, unless it began with a
+/// standstill, as what people do to an instrument.
 const AT_BOTH_LOADS: &str = "at_high_load";
 /// Bytes of the hash in an id: 64 bits, so that two of a fleet's findings meet once in billions of years.
 const ID_BYTES: usize = 8;
@@ -279,8 +280,8 @@ impl Matter {
         part.faults = rank::rank(context, part.kind, &part.symptoms);
         let (share, kind) = rank::elsewhere_share(context.library, &part.faults);
         let likely = share >= if self.elsewhere.is_some() { STAYS_ELSEWHERE } else { BECOMES_ELSEWHERE };
-        let known =
-            kind == FindingKind::Data || part.symptoms.iter().any(|s| s.numbers.contains_key(AT_BOTH_LOADS));
+        let told = |number: &str| part.symptoms.iter().any(|s| s.numbers.contains_key(number));
+        let known = kind == FindingKind::Data || told(AT_BOTH_LOADS) || told(rank::AFTER_STANDING);
         self.elsewhere = (likely && known).then_some(kind);
         part.time_to_limit = self
             .projections

@@ -12,6 +12,7 @@ use notchwatch_model::{EvidenceWeight, FaultId, FindingKind, RankedFault, Sympto
 
 use crate::library::{Fault, Library, Rarity};
 use crate::{Context, oil, title};
+pub(crate) use observed::AFTER_STANDING;
 use observed::{Observed, Seen};
 pub(crate) use weigh::{explains, moves_as};
 

@@ -45,6 +45,17 @@ pub(crate) fn class() -> Class {
     for i in 1..=6 {
         channels.push(channel(&format!("tm_current_{i}"), "", System::Traction, "A"));
     }
+    for (name, range) in [
+        ("oil_pressure", (-20e3, 1.2e6)),
+        ("oil_filter_differential", (-10e3, 400e3)),
+        ("coolant_temp", (-50.0, 140.0)),
+        ("fuel_pressure", (-20e3, 1e6)),
+        ("cyl_exhaust_temp_05", (-50.0, 900.0)),
+    ] {
+        for channel in channels.iter_mut().filter(|c| c.name.as_str() == name) {
+            channel.range = Some(range);
+        }
+    }
     if let Some(coolant) = channels.iter_mut().find(|c| c.name.as_str() == "coolant_temp") {
         coolant.limits.push(Limit {
             name: "hot".to_owned(),

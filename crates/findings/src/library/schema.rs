@@ -92,6 +92,7 @@ struct ExpectedText {
     #[serde(default)]
     states: Vec<Regime>,
     profile: Option<Profile>,
+    within: Option<f64>,
 }
 
 #[derive(Clone, Copy, Deserialize)]
@@ -111,6 +112,8 @@ struct NamedText {
     is: Option<Verdict>,
     code: Option<Vec<String>>,
     after: Option<System>,
+    #[serde(default)]
+    standing: bool,
     often: Often,
 }
 
@@ -299,12 +302,19 @@ fn expected(path: &str, text: ExpectedText) -> Result<Expected, LibraryError> {
     if text.profile.is_some() && !matches!(expects, Expects::Moves(_) | Expects::Changes) {
         return Err(wrong(&format!("{path}.profile"), "only a level that moves has a profile"));
     }
-    let (often, profile) = (text.often, text.profile);
-    Ok(Expected { channel: text.channel, expects, share, often, regimes: text.states, profile })
+    let moves = matches!(expects, Expects::Moves(_) | Expects::Changes);
+    if text.within.is_some_and(|within| !(moves && within > 0.0 && within < 1.0)) {
+        let what = "is a share of the range, above 0 and below 1, of a level that moves";
+        return Err(wrong(&format!("{path}.within"), what));
+    }
+    let (often, profile, within) = (text.often, text.profile, text.within);
+    Ok(Expected { channel: text.channel, expects, share, often, regimes: text.states, profile, within })
 }
 
 fn named(path: &str, text: NamedText) -> Result<Named, LibraryError> {
     let what = match (text.oil, text.code, text.after) {
+        (None, None, None) if text.standing && text.is.is_none() => NamedWhat::Standing,
+        _ if text.standing => return Err(wrong(path, "names standing beside something else")),
         (Some(quantity), None, None) => {
             let lower = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
             if quantity.is_empty() || !quantity.bytes().all(lower) {
@@ -317,7 +327,7 @@ fn named(path: &str, text: NamedText) -> Result<Named, LibraryError> {
         }
         (None, Some(codes), None) if text.is.is_none() && !codes.is_empty() => NamedWhat::Code(codes),
         (None, None, Some(system)) if text.is.is_none() => NamedWhat::After(system),
-        _ => return Err(wrong(path, "names exactly one of oil (with is), code and after")),
+        _ => return Err(wrong(path, "names exactly one of oil (with is), code, after and standing")),
     };
     Ok(Named { what, often: text.often })
 }

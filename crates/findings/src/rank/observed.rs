@@ -29,6 +29,10 @@ pub(super) struct Seen {
     pub(super) offset: Option<Offset>,
     /// Whether it went on growing after it had been found; `None` while that is not known.
     grew: Option<bool>,
+    /// Largest size as a share of the range that the class gives the channel, where it gives one.
+    pub(super) share: Option<f64>,
+    /// How long the engine had stood when it began, in hours; `None` when it did not begin with a standstill.
+    stood: Option<f64>,
     /// In words.
     pub(super) words: String,
     spreads: f64,
@@ -36,6 +40,10 @@ pub(super) struct Seen {
 
 /// Growth from half a day after detection that tells a creeping change from a step (common practice: by half).
 const GROWTH: f64 = 1.5;
+
+/// Number of a step that began with a standstill of the engine: for how long it had stood, in seconds.
+pub(crate) const AFTER_STANDING: &str = "after_standing_s";
+const HOUR_S: f64 = 3600.0;
 
 /// Whether a channel is off by the same amount everywhere.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -91,6 +99,8 @@ impl<'a> Observed<'a> {
                 profile: None,
                 offset: None,
                 grew: None,
+                share: None,
+                stood: None,
                 words: words(context, symptom),
                 spreads: 0.0,
             });
@@ -152,6 +162,11 @@ impl<'a> Observed<'a> {
         }
     }
 
+    /// How long the engine had stood when the largest change began, in hours; `None` when it did not begin with a standstill.
+    pub(super) fn standing(&self) -> Option<f64> {
+        self.channels.values().max_by(|a, b| a.spreads.total_cmp(&b.spreads)).and_then(|seen| seen.stood)
+    }
+
     pub(super) fn label(&self, channel: &str) -> String {
         crate::title::label(self.context.class, channel)
     }
@@ -165,6 +180,11 @@ impl Seen {
         if stronger {
             self.spreads = symptom.spreads.abs();
             self.words = words(context, symptom);
+            self.stood = symptom.numbers.get(AFTER_STANDING).map(|seconds| seconds / HOUR_S);
+        }
+        let range = channel(context, symptom).and_then(|c| c.range).map(|(low, high)| high - low);
+        if let Some(share) = range.map(|range| crate::title::largest(symptom).abs() / range) {
+            self.share = Some(self.share.map_or(share, |known| known.max(share)));
         }
         let moves = symptom.kind.about() == FindingKind::Machine && symptom.direction != Direction::None;
         if moves && (stronger || self.moved.is_none()) {
@@ -180,4 +200,8 @@ impl Seen {
             self.grew = Some(grew || self.grew == Some(true));
         }
     }
+}
+
+fn channel<'a>(context: &Context<'a>, symptom: &Symptom) -> Option<&'a ChannelDef> {
+    context.class.channel(context.class.channel_ix(symptom.channel.as_str())?)
 }

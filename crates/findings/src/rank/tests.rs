@@ -217,3 +217,53 @@ fn what_grows_after_it_was_found_creeps() {
     };
     assert_eq!((moves(0.4).as_str(), moves(1.0).as_str()), ("air-filter-plugged", "boost-leak"));
 }
+
+/// Steps, each dated to a standstill of two hours or not.
+fn steps(moves: &[(&str, f64)], stood: bool) -> Vec<Symptom> {
+    let mut steps = machine(moves, SymptomKind::LevelShift);
+    for step in steps.iter_mut().filter(|_| stood) {
+        step.numbers.insert(AFTER_STANDING.to_owned(), 7200.0);
+    }
+    steps
+}
+
+/// Share of what explains the steps outside the machine, and what the likeliest of that is about.
+fn elsewhere(moves: &[(&str, f64)], stood: bool) -> (f64, FindingKind) {
+    let found = ranked(FindingKind::Machine, &steps(moves, stood));
+    elsewhere_share(&Library::builtin().unwrap(), &found)
+}
+
+/// Instruments are exchanged on an engine that stands, and differ by little from those before.
+#[test]
+fn a_small_step_of_one_channel_at_a_standstill_is_its_instrument() {
+    for (channel, size) in [
+        ("oil_pressure", -12e3),
+        ("coolant_temp", 3.0),
+        ("fuel_pressure", -12e3),
+        ("cyl_exhaust_temp_05", 14.0),
+    ] {
+        let (share, about) = elsewhere(&[(channel, size)], true);
+        assert!(share >= 0.75 && about == FindingKind::Sensor, "{channel} {size}: {share} {about}");
+        let (share, _) = elsewhere(&[(channel, size)], false);
+        assert!(share < 0.5, "{channel} {size}, while it ran: {share}");
+    }
+    for (channel, size) in
+        [("cyl_exhaust_temp_05", -95.0), ("fuel_pressure", -120e3), ("oil_pressure", -60e3)]
+    {
+        let (share, _) = elsewhere(&[(channel, size)], true);
+        assert!(share < 0.6, "{channel} {size}: no two instruments differ by so much, {share}");
+    }
+    let (share, _) = elsewhere(&[("coolant_temp", 3.0), ("oil_temp", 3.0)], true);
+    assert!(share < 0.5, "two channels at once: {share}");
+}
+
+/// Fresh oil is thicker, and elements are renewed with it.
+#[test]
+fn oil_pressure_that_rises_a_little_at_a_standstill_is_fresh_oil() {
+    let both = [("oil_filter_differential", -12e3), ("oil_pressure", 7e3)];
+    let (share, about) = elsewhere(&both, true);
+    assert!(share >= 0.75 && about == FindingKind::Data, "{share} {about}");
+    assert_eq!(first(&ranked(FindingKind::Machine, &steps(&both, true))), "oil-renewed");
+    let alone = ranked(FindingKind::Machine, &steps(&both[..1], true));
+    assert_eq!(first(&alone), "oil-filter-renewed");
+}

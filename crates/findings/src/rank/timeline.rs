@@ -51,6 +51,8 @@ pub(super) fn weigh(fault: &Fault, background: &Background, onset: Time) -> Said
                 said.found(named, came, BASE_CODE);
             }
             NamedWhat::After(system) => said.found(named, work(background, *system, onset), BASE_AFTER),
+            // What the unit did is told by its symptoms.
+            NamedWhat::Standing => {}
         }
     }
     said

@@ -9,7 +9,7 @@ use notchwatch_model::{ChannelDef, ChannelName, Direction, EvidenceWeight, Regim
 
 use super::observed::{Observed, Offset, Pace, Seen};
 use super::weight;
-use crate::library::{Course, Expected, Expects, Fault, Library, Often, Profile, Share};
+use crate::library::{Course, Expected, Expects, Fault, Library, NamedWhat, Often, Profile, Share};
 
 /// A cause chosen at random moves a given channel in a given direction this often.
 const BASE: f64 = 0.1;
@@ -41,6 +41,15 @@ const WRONG_PROFILE: f64 = -1.4;
 /// The same with the engine stopped: a sensor that is off shows it nearly always, a machine hardly ever.
 const RIGHT_STOPPED: f64 = 1.5;
 const WRONG_STOPPED: f64 = -2.0;
+
+/// No larger than what the fault says: nearly always, where every second change is otherwise.
+const RIGHT_SIZE: f64 = 0.64;
+/// Larger: one time in fifty, of another type or range.
+const TOO_LARGE: f64 = -3.2;
+
+/// Share of changes that begin with a standstill of an hour or more by chance (common practice: an engine stands so long once
+/// in two days, and a date is good to half an hour on either side).
+const BASE_STANDING: f64 = 0.1;
 
 /// Evidence on one fault.
 pub(super) struct Weighed {
@@ -74,6 +83,7 @@ pub(super) fn weigh(fault: &Fault, observed: &Observed<'_>, named: bool) -> Opti
     }
     stray(fault, observed, &explained, &mut weighed);
     pace(fault.course, observed, &mut weighed);
+    standing(fault, observed, &mut weighed);
     Some(weighed)
 }
 
@@ -81,7 +91,7 @@ pub(super) fn weigh(fault: &Fault, observed: &Observed<'_>, named: bool) -> Opti
 fn one<'a>(
     expected: &Expected,
     able: &[&'a ChannelDef],
-    observed: &Observed<'_>,
+    observed: &Observed<'a>,
     weighed: &mut Weighed,
 ) -> Vec<&'a str> {
     if expected.expects == Expects::Same {
@@ -108,7 +118,7 @@ fn one<'a>(
         [] if expected.expects == Expects::Offset => no_offset(able, observed, weighed),
         [] if contrary.is_empty() => absent(expected, able, observed, weighed),
         [] => {}
-        [first, ..] => present(expected, first, hits.len(), able.len(), observed, weighed),
+        hits => present(expected, hits, able.len(), observed, weighed),
     }
     hits.into_iter().chain(contrary).collect()
 }
@@ -127,34 +137,49 @@ fn contradicts(expects: &Expects, seen: &Seen) -> bool {
     matches!(expects, Expects::Moves(direction) if seen.moved.is_some_and(|moved| moved != *direction))
 }
 
-fn present(
+fn present<'a>(
     expected: &Expected,
-    first: &str,
-    hits: usize,
+    hits: &[&'a str],
     able: usize,
-    observed: &Observed<'_>,
+    observed: &Observed<'a>,
     weighed: &mut Weighed,
 ) {
+    let Some((first, others)) = hits.split_first() else { return };
     let Some(seen) = observed.seen(first) else { return };
-    let words = match hits {
-        1 => seen.words.clone(),
-        n => format!("{}, and {} of its sisters", seen.words, n - 1),
+    let sisters = others.iter().all(|other| observed.group(other) == observed.group(first));
+    let words = match others.len() {
+        0 => seen.words.clone(),
+        n if sisters => format!("{}, and {n} of its sisters", seen.words),
+        n => format!("{}, and {n} other channels", seen.words),
     };
     let full = (often(expected.often) / BASE).ln();
-    let value = match (expected.share, hits) {
+    let value = match (expected.share, hits.len()) {
         (Share::One, 1) => full,
         (Share::Most, n) if 2 * n >= able => full,
-        (Share::One, 2) | (Share::Most, 2..) => ONE_TOO_MANY,
+        (Share::One, 2) if sisters => ONE_TOO_MANY,
+        (Share::Most, 2..) => ONE_TOO_MANY,
         (Share::One | Share::Most, _) => WRONG_SHARE,
     };
     weighed.evidence.push(weight(&words, value));
     if let (true, &Expects::Offset, Some(offset)) = (value > 0.0, &expected.expects, seen.offset) {
+        weighed.evidence.push(off_by(&words, offset));
+    } else if let (true, &Expects::Changes, Some(Profile::Steady), Some(offset)) =
+        (value > 0.0, &expected.expects, expected.profile, seen.offset)
+    {
         weighed.evidence.push(off_by(&words, offset));
     } else if let (true, Some(wanted), Some(seen)) = (value > 0.0, expected.profile, seen.profile) {
         let value = if wanted == seen { RIGHT_PROFILE } else { WRONG_PROFILE };
         weighed.evidence.push(weight(&format!("{words}: {}", with_load(seen)), value));
     } else if value > 0.0 && elsewhere(&expected.regimes, &seen.states) {
         weighed.evidence.push(weight(&format!("{words}: it shows more in other states"), OTHER_STATES));
+    }
+    if let (true, Some(within), Some(share)) = (value > 0.0, expected.within, seen.share) {
+        let (text, value) = if share <= within {
+            ("no larger than it makes", RIGHT_SIZE)
+        } else {
+            ("larger than it makes", TOO_LARGE)
+        };
+        weighed.evidence.push(weight(&format!("{words}: {text}"), value));
     }
 }
 
@@ -262,6 +287,18 @@ fn pace(course: Course, observed: &Observed<'_>, weighed: &mut Weighed) {
         (Pace::Drifts, Course::Sudden) => ("it creeps, the fault comes at once", WRONG_PACE),
     };
     weighed.evidence.push(weight(text, value));
+}
+
+/// Whether it began with a standstill, where the fault does so.
+fn standing(fault: &Fault, observed: &Observed<'_>, weighed: &mut Weighed) {
+    let Some(named) = fault.evidence.iter().find(|named| named.what == NamedWhat::Standing) else { return };
+    let p = often(named.often);
+    weighed.evidence.push(match observed.standing() {
+        Some(hours) => {
+            weight(&format!("it began when the engine had stood for {hours:.1} h"), (p / BASE_STANDING).ln())
+        }
+        None => weight("it did not begin with a standstill", ((1.0 - p) / (1.0 - BASE_STANDING)).ln()),
+    });
 }
 
 /// Whether one fault of the library moves both channels the way they moved: a reason to take two symptoms for one

@@ -107,6 +107,19 @@ fn a_machine_finding_of_the_doubted_channel_alone_turns_into_a_sensor_finding() 
     assert_eq!((&changed[0].id, changed[0].kind), (&id, FindingKind::Sensor));
 }
 
+/// What people did to an instrument is told as that at once, not as the machine's until both loads were seen.
+#[test]
+fn a_step_at_a_standstill_is_the_instruments_from_the_first() {
+    let mut bench = Bench::new();
+    let mut step = symptom("coolant_temp", SymptomKind::LevelShift, 3.0, "2026-11-03T05:00:00Z");
+    step.numbers.insert("after_standing_s".to_owned(), 7200.0);
+    let told = bench.change(step.detected, &step, Change::Raised);
+    assert_eq!(told.iter().map(|f| f.kind).collect::<Vec<_>>(), [FindingKind::Sensor]);
+    let mut bench = Bench::new();
+    let told = bench.raise("coolant_temp", SymptomKind::LevelShift, 3.0, "2026-11-03T05:00:00Z");
+    assert_eq!(told.iter().map(|f| f.kind).collect::<Vec<_>>(), [FindingKind::Machine]);
+}
+
 #[test]
 fn an_old_drift_is_not_explained_by_a_sensor_that_fails_weeks_later() {
     let mut bench = Bench::new();
