@@ -43,10 +43,11 @@ pub(crate) struct Active {
     pub(crate) ending: bool,
     /// What each operating state shows since it was raised.
     shows: Vec<Shows>,
-    /// Size in spreads half a day after it was raised: what a step comes to, and a slope begins from.
+    /// Size in spreads half a day after it was raised, in the operating state that shows it most: what a step comes to, and a
+    /// slope begins from.
     settled: Option<f32>,
-    /// Whether the sizes at low and at high load have been told.
-    profiled: bool,
+    /// Which sizes have been told: at low and at high load, with the engine stopped.
+    profiled: (bool, bool),
 }
 
 /// What one operating state shows of a symptom.
@@ -72,6 +73,7 @@ const SETTLES_AFTER: Span = Span::from_hours(12);
 /// Operating states of low and of high load; what lies between tells neither.
 const LOW: &[Regime] = &[Regime::Notch(0), Regime::Notch(1), Regime::Notch(2)];
 const HIGH: &[Regime] = &[Regime::Notch(6), Regime::Notch(7), Regime::Notch(8)];
+const STOPPED: &[Regime] = &[Regime::Stopped];
 
 impl Active {
     /// Takes a judged sample of an operating state; `normal` is the level within which it looks normal.
@@ -95,14 +97,17 @@ impl Active {
         self.settled.is_some()
     }
 
-    /// Passes time: whether there is something new to tell, the size half a day on or the sizes by load.
+    /// Passes time: whether there is something new to tell, the size half a day on, the sizes by load or with the engine
+    /// stopped. A size half a day on is that of the state that shows most: later ones may be told from there, and a step that
+    /// grows with load is no slope.
     pub(crate) fn settle(&mut self, now: Time, spreads: f64) -> bool {
         let settles = self.settled.is_none() && now - self.symptom.detected >= SETTLES_AFTER;
         if settles {
-            self.settled = Some(single(spreads));
+            self.settled = Some(single(spreads.abs().max(self.largest()).copysign(spreads)));
         }
-        let profiles = !self.profiled && self.at(LOW).is_some() && self.at(HIGH).is_some();
-        self.profiled |= profiles;
+        let known = (self.at(LOW).is_some() && self.at(HIGH).is_some(), self.at(STOPPED).is_some());
+        let profiles = known != self.profiled && known.0;
+        self.profiled = known;
         settles || profiles
     }
 
@@ -113,7 +118,7 @@ impl Active {
         let loads = self.at(LOW).zip(self.at(HIGH));
         let low = loads.map(|(low, _)| ("at_low_load", low));
         let high = loads.map(|(_, high)| ("at_high_load", high));
-        let stopped = self.at(&[Regime::Stopped]).map(|d| ("at_stopped", d));
+        let stopped = self.at(STOPPED).map(|d| ("at_stopped", d));
         let stood = self.symptom.numbers.get(AFTER_STANDING).map(|s| (AFTER_STANDING, *s));
         [settled, low, high, stopped, stood].into_iter().flatten()
     }
@@ -202,7 +207,7 @@ impl Book {
             ending: false,
             shows: Vec::new(),
             settled: None,
-            profiled: false,
+            profiled: (false, false),
         });
     }
 

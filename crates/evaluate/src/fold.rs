@@ -14,7 +14,7 @@ use notchwatch_model::{
 use serde::{Deserialize, Serialize};
 
 /// Form of a snapshot's bytes; moves when the state's shape or the meaning of a number in it changes.
-const FORM: u32 = 11;
+const FORM: u32 = 12;
 
 /// What a unit's fold needs to know besides its data. Shared by the units of a class where it can be.
 #[derive(Debug, Clone)]
