@@ -73,7 +73,7 @@ pub(crate) async fn pack_day(tx: &mut Tx, unit_no: i64, day: i64) -> Result<Opti
         whole.texts.extend(texts.into_iter().map(|t| (t, position)));
         grew = true;
     }
-    let block = if grew { Some(new_block(&whole, revision, unit_no, day)?) } else { None };
+    let block = if grew { Some(apart(whole, revision, unit_no, day).await?) } else { None };
     Ok(Some(Sealed { unit_no, day, read, block }))
 }
 
@@ -153,6 +153,15 @@ async fn old_block(tx: &mut Tx, unit_no: i64, day: i64) -> Result<(i64, Day)> {
     let sql = "SELECT revision, packed FROM block WHERE unit_no = $1 AND day = $2";
     let Some(row) = tx.fetch_one(sql, values![unit_no, day]).await? else { return Ok((1, Day::default())) };
     Ok((row.int("revision")? + 1, block_day(&row)?))
+}
+
+/// Packs on a thread for such work. A defect there costs this day of this unit, which stays as it is, and no other.
+async fn apart(whole: Day, revision: i64, unit_no: i64, day: i64) -> Result<NewBlock> {
+    let packing = tokio::task::spawn_blocking(move || new_block(&whole, revision, unit_no, day));
+    packing.await.unwrap_or_else(|ended| {
+        let place = format!("unit {unit_no}, day {day}, to be sealed");
+        Err(Error::Damaged { place, what: format!("packing ended by a defect: {ended}") })
+    })
 }
 
 fn new_block(whole: &Day, revision: i64, unit_no: i64, day: i64) -> Result<NewBlock> {
