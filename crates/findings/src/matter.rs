@@ -33,7 +33,7 @@ const PROJECTION_KEPT: Span = Span::from_days(2);
 /// Probability of all explanations outside the machine together from which a machine finding is told as one of theirs, and
 /// below which it is told as one about the machine again. High, since a machine fault taken for a sensor's costs more
 /// than the reverse (common practice).
-const BECOMES_ELSEWHERE: f64 = 0.75;
+const BECOMES_ELSEWHERE: f64 = 0.7;
 const STAYS_ELSEWHERE: f64 = 0.5;
 /// Number of a symptom that was seen at low and at high load; before that nothing tells an offset, unless it began with a
 /// standstill, as what people do to an instrument.
