@@ -145,6 +145,22 @@ fn a_value_that_no_healthy_sensor_gives_points_at_sensors() {
     }
 }
 
+/// A pickup that misses teeth reads low at once; a slower turbocharger would give less boost.
+#[test]
+fn a_turbo_speed_that_falls_while_boost_stays_points_at_its_pickup() {
+    let of = |moves: &[(&str, f64)]| {
+        let mut symptoms = machine(moves, SymptomKind::LevelShift);
+        symptoms.iter_mut().for_each(|symptom| symptom.spreads = -40.0);
+        let found = ranked(FindingKind::Machine, &symptoms);
+        (first(&found).to_owned(), elsewhere_share(&Library::builtin().unwrap(), &found))
+    };
+    let (alone, (share, kind)) = of(&[("turbo_speed", -9000.0)]);
+    assert_eq!((alone.as_str(), kind), ("turbo-speed-pickup", FindingKind::Sensor), "{share}");
+    assert!(share > 0.7, "{share}");
+    let (both, (share, _)) = of(&[("turbo_speed", -900.0), ("manifold_air_pressure", -2e4)]);
+    assert!(both != "turbo-speed-pickup" && share < 0.3, "{both} {share}");
+}
+
 #[test]
 fn a_data_symptom_asks_what_was_exchanged() {
     let found = ranked(FindingKind::Data, &[symptom("engine_hours", SymptomKind::CounterReset, 0.0, AT)]);
