@@ -150,7 +150,9 @@ fn a_value_that_no_healthy_sensor_gives_points_at_sensors() {
 fn a_turbo_speed_that_falls_while_boost_stays_points_at_its_pickup() {
     let of = |moves: &[(&str, f64)]| {
         let mut symptoms = machine(moves, SymptomKind::LevelShift);
-        symptoms.iter_mut().for_each(|symptom| symptom.spreads = -40.0);
+        for symptom in &mut symptoms {
+            symptom.spreads = -40.0;
+        }
         let found = ranked(FindingKind::Machine, &symptoms);
         (first(&found).to_owned(), elsewhere_share(&Library::builtin().unwrap(), &found))
     };
