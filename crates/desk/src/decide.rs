@@ -4,7 +4,7 @@
 //! never learns whether an id of it exists.
 
 use notchwatch_findings::{Ruling, rule};
-use notchwatch_model::{AccountName, Act, EventId, Finding, FindingId, Principal, RailwayId};
+use notchwatch_model::{AccountName, Act, Decision, EventId, Finding, FindingId, Principal, RailwayId};
 use notchwatch_store::{
     Account, Event, FindingCount, FindingQuery, HistoryEntry, NewDecision, Page, Verdict, Verdicted,
 };
@@ -38,6 +38,12 @@ impl Desk {
     pub async fn history(&self, who: &Principal, id: &FindingId) -> Result<Vec<HistoryEntry>> {
         self.finding(who, id).await?;
         Ok(self.store().history(id, &who.railways).await?)
+    }
+
+    /// What was decided on a finding or with it, oldest first: its history without what the machine said.
+    pub async fn decisions_on(&self, who: &Principal, id: &FindingId) -> Result<Vec<Decision>> {
+        self.finding(who, id).await?;
+        Ok(self.store().decisions_on(id, &who.railways).await?)
     }
 
     /// Takes a decision on a finding of which version `seen` was seen. Returns the finding as it stands after it.

@@ -219,7 +219,7 @@ pub enum HistoryEntry {
         kind: EventKind,
         /// Version after it.
         version: u32,
-        /// The machine half as it was told.
-        machine: Box<MachinePart>,
+        /// The machine half as it was told; `None` when that cannot be read any more.
+        machine: Option<Box<MachinePart>>,
     },
 }

@@ -17,6 +17,7 @@ async fn ids_of_another_railway_look_like_ids_that_do_not_exist() {
         let missing = |error: DeskError| assert!(matches!(error, DeskError::NotFound), "{finding}: {error}");
         missing(desk.finding(&who, &finding).await.unwrap_err());
         missing(desk.history(&who, &finding).await.unwrap_err());
+        missing(desk.decisions_on(&who, &finding).await.unwrap_err());
         missing(desk.decide(&who, &finding, 1, Act::Take).await.unwrap_err());
         missing(desk.trace(&who, &finding, &oil, None).await.unwrap_err());
         missing(desk.unit(&who, &key).await.unwrap_err());

@@ -100,7 +100,7 @@ fn look_at_finding(row: &Row) -> Result<Option<Damage>> {
 
 fn look_at_event(row: &Row) -> Result<Option<Damage>> {
     let id = row.int("key")?;
-    let lost = "the event, and streams that read past it";
+    let lost = "what the event told, and streams that read past it";
     named(event(row), || format!("event {id}"), lost, "restore a backup")
 }
 

@@ -1,12 +1,12 @@
 //! Reading the event log, the decision log and a finding's history.
 
-use notchwatch_model::{Decision, DecisionId, EventId, FindingId, RailwayFilter};
+use notchwatch_model::{Decision, DecisionId, EventId, FindingId, MachinePart, RailwayFilter};
 
-use super::rows::{decision, event, version};
+use super::rows::{decision, event, kind, version};
 use super::{Event, HistoryEntry};
 use crate::access::seen;
-use crate::db::values;
-use crate::{Result, Store, int};
+use crate::db::{Row, Tx, values};
+use crate::{Error, Result, Store, int};
 
 impl Store {
     /// History of a finding: decisions and machine changes, oldest first.
@@ -15,23 +15,25 @@ impl Store {
         let mut tx = self.shared.db.read().await?;
         let sql = "SELECT id, at, kind, version, document FROM event WHERE finding = $3 AND decision IS NULL \
                    AND ($1 OR railway IN TEXTS($2)) ORDER BY id";
-        let said = tx.fetch(sql, values![all, railways.clone(), id.as_str()]).await?;
-        let sql = "SELECT id, at, account, railway, unit, finding, act, seen, effective FROM decision \
-                   WHERE (finding = $3 OR other = $3) AND ($1 OR railway IN TEXTS($2)) ORDER BY id";
-        let decided = tx.fetch(sql, values![all, railways, id.as_str()]).await?;
+        let said = tx.fetch(sql, values![all, railways, id.as_str()]).await?;
+        let decided = decided(&mut tx, id, filter).await?;
         tx.end().await?;
         let mut entries = Vec::with_capacity(said.len() + decided.len());
         for row in &said {
-            let Event { at, kind, finding, .. } = event(row)?;
-            let machine = Box::new(finding.machine);
-            entries.push((at, HistoryEntry::Machine { at, kind, version: version(row)?, machine }));
+            let (at, version, kind) = (row.time("at")?, version(row)?, kind(row)?);
+            entries.push((at, HistoryEntry::Machine { at, kind, version, machine: told(row)? }));
         }
-        for row in &decided {
-            let decision = decision(row)?;
-            entries.push((decision.at, HistoryEntry::Decision(decision)));
-        }
+        entries.extend(decided.into_iter().map(|decision| (decision.at, HistoryEntry::Decision(decision))));
         entries.sort_by_key(|(at, _)| *at);
         Ok(entries.into_iter().map(|(_, entry)| entry).collect())
+    }
+
+    /// What was decided on a finding or with it, oldest first.
+    pub async fn decisions_on(&self, id: &FindingId, filter: &RailwayFilter) -> Result<Vec<Decision>> {
+        let mut tx = self.shared.db.read().await?;
+        let decided = decided(&mut tx, id, filter).await?;
+        tx.end().await?;
+        Ok(decided)
     }
 
     /// Decisions after a position, in order.
@@ -71,5 +73,24 @@ impl Store {
         } else {
             None
         })
+    }
+}
+
+async fn decided(tx: &mut Tx, id: &FindingId, filter: &RailwayFilter) -> Result<Vec<Decision>> {
+    let (all, railways) = seen(filter);
+    let sql = "SELECT id, at, account, railway, unit, finding, act, seen, effective FROM decision \
+               WHERE (finding = $3 OR other = $3) AND ($1 OR railway IN TEXTS($2)) ORDER BY id";
+    tx.fetch(sql, values![all, railways, id.as_str()]).await?.iter().map(decision).collect()
+}
+
+/// What the machine told with an event. A document that is damaged costs its words, not the history.
+fn told(row: &Row) -> Result<Option<Box<MachinePart>>> {
+    match event(row) {
+        Ok(event) => Ok(Some(Box::new(event.finding.machine))),
+        Err(Error::Damaged { place, what }) => {
+            tracing::error!(place, what, "an event of a finding's history cannot be read");
+            Ok(None)
+        }
+        Err(other) => Err(other),
     }
 }

@@ -3,10 +3,10 @@
 use std::fmt::Display;
 
 use notchwatch_model::{ChannelIx, Seq, Span};
-use notchwatch_store::{Depth, Snapshot, Store};
+use notchwatch_store::{Depth, HistoryEntry, Snapshot, Store};
 
 use crate::bed::{Bed, Engine, at, message, sample, unit};
-use crate::findings::{commit, machine};
+use crate::findings::{ALL, commit, id, machine};
 
 const DAY: i64 = 86_400;
 const KEEP: Span = Span::from_days(7);
@@ -136,6 +136,14 @@ pub(crate) async fn a_check_walks_documents_too(bed: &Bed) {
     let found = store.check(Depth::Deep).await.unwrap().damage;
     let places: Vec<_> = found.iter().map(|d| d.place.as_str()).collect();
     assert_eq!(places[..2], ["finding f-5", "event 3"]);
+    let (mut lines, mut told) = (0, 0);
+    for n in 0..70 {
+        for entry in store.history(&id(&format!("f-{n}")), &ALL).await.unwrap() {
+            lines += 1;
+            told += i32::from(matches!(entry, HistoryEntry::Machine { machine: Some(_), .. }));
+        }
+    }
+    assert_eq!((lines, told), (70, 69), "a history is read past the event");
     assert!(places.len() == 3 && places[2].starts_with("snapshot of unit_no 1 at "), "{places:?}");
     store.close().await;
 }

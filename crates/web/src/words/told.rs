@@ -23,8 +23,8 @@ pub(crate) struct Told {
 pub(crate) fn told(history: &[HistoryEntry]) -> Vec<Told> {
     let mut before: Option<&MachinePart> = None;
     let each = history.iter().map(|entry| match entry {
-        HistoryEntry::Decision(_) => Told::default(),
-        HistoryEntry::Machine { machine, .. } => {
+        HistoryEntry::Decision(_) | HistoryEntry::Machine { machine: None, .. } => Told::default(),
+        HistoryEntry::Machine { machine: Some(machine), .. } => {
             let news = news(before.replace(machine), machine);
             Told { judged: Some(machine.changed), news: (!news.is_empty()).then(|| news.join("; ")) }
         }
@@ -106,7 +106,7 @@ mod tests {
 
     fn entry(part: &MachinePart) -> HistoryEntry {
         let (at, kind) = (part.changed, EventKind::Revised);
-        HistoryEntry::Machine { at, kind, version: 1, machine: Box::new(part.clone()) }
+        HistoryEntry::Machine { at, kind, version: 1, machine: Some(Box::new(part.clone())) }
     }
 
     #[test]

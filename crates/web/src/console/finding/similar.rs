@@ -6,8 +6,8 @@ use std::collections::BTreeMap;
 
 use jiff::tz::TimeZone;
 use notchwatch_desk::DeskError;
-use notchwatch_model::{Act, Finding, Outcome, Time};
-use notchwatch_store::{FindingQuery, HistoryEntry};
+use notchwatch_model::{Act, Decision, Finding, Outcome, Time};
+use notchwatch_store::FindingQuery;
 
 use super::super::format::{Stamp, stamp};
 use super::super::page::Visitor;
@@ -52,13 +52,13 @@ pub(super) async fn similar(
     alike.sort_by_key(|f| std::cmp::Reverse(f.machine.opened));
     let mut shown = Vec::with_capacity(SHOWN);
     for other in alike.iter().take(SHOWN) {
-        let history = app.desk.history(&visitor.who, &other.machine.id).await?;
+        let decisions = app.desk.decisions_on(&visitor.who, &other.machine.id).await?;
         shown.push(Similar {
             id: other.machine.id.to_string(),
             unit: other.machine.unit.unit.to_string(),
             title: other.machine.title.clone(),
             outcome: other.outcome().map_or("no outcome", Outcome::word),
-            note: closing_note(&history),
+            note: closing_note(&decisions),
             opened: stamp(other.machine.opened, zone, now),
         });
     }
@@ -86,15 +86,12 @@ fn ends(alike: &[&Finding]) -> String {
 }
 
 /// What the last one to close it said.
-fn closing_note(history: &[HistoryEntry]) -> String {
-    let note = |entry: &HistoryEntry| match entry {
-        HistoryEntry::Decision(decision) if decision.effective => match &decision.act {
-            Act::Close { note, .. } => note.clone(),
-            _ => None,
-        },
+fn closing_note(decisions: &[Decision]) -> String {
+    let note = |decision: &Decision| match &decision.act {
+        Act::Close { note, .. } if decision.effective => note.clone(),
         _ => None,
     };
-    history.iter().rev().find_map(note).unwrap_or_default()
+    decisions.iter().rev().find_map(note).unwrap_or_default()
 }
 
 #[cfg(test)]
