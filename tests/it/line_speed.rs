@@ -2,8 +2,9 @@
 //! acknowledges, in one run.
 //!
 //! Usage: `cargo run --release -p notchwatch-tests --example line_speed -- [PART...] [--messages N] [--rounds N]
-//! [--seconds N | --hour] [--units N] [--learned] [--sqlite | --postgres]`. Parts: `ingest` (and evaluation with it), `paced` (latency and memory at ten times the load
-//! of a large fleet), `states` (what the models of that load take in memory by themselves); the first two without a word. Needs Mosquitto and a PostgreSQL, see `tests/README.md`.
+//! [--seconds N | --hour] [--units N] [--learned] [--sqlite | --postgres]`. Parts: `ingest` (and evaluation with it),
+//! `paced` (latency and memory at ten times the load of a large fleet), `states` (what the models of that load take in
+//! memory by themselves); the first two without a word. Needs Mosquitto and a PostgreSQL, see `tests/README.md`.
 
 #![expect(clippy::print_stdout, reason = "printing is what it is for")]
 #![expect(clippy::cast_precision_loss, reason = "figures for people, far below 2^53")]

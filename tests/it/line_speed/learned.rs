@@ -30,9 +30,9 @@ pub(crate) struct Learned {
     ready: VecDeque<Message>,
 }
 
-/// A fleet of `units` that has at least so many snapshots to send.
+/// A fleet of `units`, a multiple of those played, that has at least so many snapshots to send.
 pub(crate) fn fleet(units: u32, number: usize) -> Result<Learned, Failure> {
-    let copies = (units / PLAYED) as usize;
+    let copies = (units / PLAYED).max(1) as usize;
     let mut fleet = load::fleet(PLAYED, number / copies + LEARNED * PLAYED as usize)?;
     let mut states = States::new(&fleet)?;
     states.feed(&mut fleet, LEARNED * PLAYED as usize)?;
