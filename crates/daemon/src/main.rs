@@ -29,6 +29,11 @@ use clap::{Parser, Subcommand};
 
 use crate::config::{Config, Log, LogForm};
 
+/// Memory that one thread takes and another gives back, as messages do, stays in pieces with the system's allocator:
+/// what is measured with both stands in `doc/line-speed.md`.
+#[global_allocator]
+static MEMORY: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Watches engines: unit messages in, findings out.
 #[derive(Debug, Parser)]
 #[command(version, about)]

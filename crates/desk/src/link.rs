@@ -84,7 +84,6 @@ pub(crate) fn follow(
 
 #[cfg(test)]
 mod tests {
-    use std::collections::BTreeMap;
 
     use super::*;
 
@@ -109,10 +108,7 @@ mod tests {
             samples: 1,
             repeats: 0,
             conflicts: 0,
-            learning: BTreeMap::new(),
-            seeded: BTreeMap::new(),
-            chances: None,
-            software: None,
+            models: None,
         }
     }
 

@@ -58,4 +58,4 @@ pub use levels::{Level, levels};
 pub use plan::{FEWEST_SISTERS, MOST_COVARIATES, Plan};
 pub use segment::{cheapest_levels, segment, segment_at};
 pub use settings::{LEARN_LEAST, Settings};
-pub use unit::{Judged, UnitModel};
+pub use unit::{Judged, LearningProgress, UnitModel};

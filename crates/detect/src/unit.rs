@@ -57,6 +57,17 @@ struct Read {
     judged: bool,
 }
 
+/// How far a channel is with learning.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LearningProgress {
+    /// Its place in the plan.
+    pub channel: usize,
+    /// It judges by as-built levels alone meanwhile.
+    pub seeded: bool,
+    /// From 0 to 1, in whole hundredths.
+    pub done: f64,
+}
+
 impl UnitModel {
     /// Models that have learned nothing yet.
     pub fn new(plan: &Plan) -> Self {
@@ -166,28 +177,33 @@ impl UnitModel {
 
     /// Judged channels that still learn, with their progress from 0 to 1. A channel that was never measured is at 0.
     pub fn learning(&self, plan: &Plan) -> BTreeMap<ChannelName, f64> {
-        self.progress(plan, false)
+        self.named_progress(plan, false)
     }
 
     /// Channels that judge by as-built levels alone, with the progress of their own learning from 0 to 1.
     pub fn seeded(&self, plan: &Plan) -> BTreeMap<ChannelName, f64> {
-        self.progress(plan, true)
+        self.named_progress(plan, true)
     }
 
-    fn progress(&self, plan: &Plan, seeded: bool) -> BTreeMap<ChannelName, f64> {
+    fn named_progress(&self, plan: &Plan, seeded: bool) -> BTreeMap<ChannelName, f64> {
+        let some = self.progress(plan).filter(|progress| progress.seeded == seeded);
+        some.filter_map(|p| Some((plan.channels.get(p.channel)?.name.clone(), p.done))).collect()
+    }
+
+    /// How far each judged channel is with learning; one that is done is left out.
+    pub fn progress(&self, plan: &Plan) -> impl Iterator<Item = LearningProgress> {
         let now = self.last.unwrap_or_default();
-        let pairs = self
-            .channels
-            .iter()
-            .zip(&plan.channels)
-            .filter(|(c, p)| p.judged && c.judge.as_ref().is_some_and(|j| j.seeded()) == seeded);
-        pairs
-            .map(|(c, p)| {
-                let progress = c.judge.as_ref().map_or(0.0, |j| j.progress(&c.pace, &plan.settings, now));
-                (p.name.clone(), progress)
+        let judged =
+            self.channels.iter().zip(&plan.channels).enumerate().filter(|(_, (_, plan))| plan.judged);
+        judged.filter_map(move |(channel, (state, _))| {
+            let judge = state.judge.as_ref();
+            let done = judge.map_or(0.0, |j| j.progress(&state.pace, &plan.settings, now));
+            (done < 1.0).then(|| LearningProgress {
+                channel,
+                seeded: judge.is_some_and(|j| j.seeded()),
+                done: (done * 100.0).floor() / 100.0,
             })
-            .filter(|(_, progress)| *progress < 1.0)
-            .collect()
+        })
     }
 
     fn sift(&mut self, plan: &Plan, moment: Moment<'_>, row: &Row, out: &mut Vec<SymptomChange>) {

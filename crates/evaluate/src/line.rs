@@ -43,6 +43,8 @@ pub struct Line {
     pub conflicts: u64,
     /// Newest receive time seen, of messages that were not kept ones.
     pub received: Option<Time>,
+    /// Mark of what its models said last; `None` while this process has told nothing of it.
+    pub(crate) reported: Option<u64>,
 }
 
 /// State of the fold at a boundary.
@@ -93,6 +95,7 @@ impl Line {
             repeats: 0,
             conflicts: 0,
             received: None,
+            reported: None,
         }
     }
 
@@ -208,6 +211,7 @@ impl Line {
         self.repeats = old.repeats;
         self.conflicts = old.conflicts;
         self.received = old.received;
+        self.reported = old.reported;
         self.newest = self.newest.max(old.newest);
     }
 

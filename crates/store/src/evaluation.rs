@@ -80,7 +80,21 @@ pub struct UnitProgress {
     pub repeats: u64,
     /// Samples that contradicted a stored one.
     pub conflicts: u64,
-    /// Progress of learning by channel, 0 to 1; a channel that is done is left out.
+    /// What its models say of themselves. In a commit `None` leaves what was told last.
+    pub models: Option<ModelReport>,
+}
+
+impl UnitProgress {
+    /// Judged channels that still learn, with their progress; empty while its models have said nothing.
+    pub fn learning(&self) -> impl Iterator<Item = (&ChannelName, f64)> {
+        self.models.iter().flat_map(|models| &models.learning).map(|(name, progress)| (name, *progress))
+    }
+}
+
+/// What the models of a unit say of themselves.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct ModelReport {
+    /// Progress of learning by channel, 0 to 1 in steps of a hundredth; a channel that is done is left out.
     pub learning: BTreeMap<ChannelName, f64>,
     /// Channels judged by as-built levels alone, with the progress of their own learning.
     pub seeded: BTreeMap<ChannelName, f64>,

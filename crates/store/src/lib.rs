@@ -38,7 +38,9 @@ pub use check::{Checked, Depth};
 pub use comms::{CommsSnapshot, OwnOutage};
 pub use damage::Damage;
 pub use error::Error;
-pub use evaluation::{Chances, EvaluationCommit, FindingUpsert, Snapshot, Software, UnitProgress, Unjudged};
+pub use evaluation::{
+    Chances, EvaluationCommit, FindingUpsert, ModelReport, Snapshot, Software, UnitProgress, Unjudged,
+};
 pub use findings::{
     Cursor, Event, EventKind, FindingCount, FindingQuery, HistoryEntry, Judge, NewDecision, Page, Shown,
     Verdict, Verdicted,

@@ -95,6 +95,12 @@ const MIGRATIONS: &[Migration] = &[
         sqlite: include_str!("../../../migrations/sqlite/0013_software.sql"),
         postgres: include_str!("../../../migrations/postgres/0013_software.sql"),
     },
+    Migration {
+        version: 14,
+        name: "model_report",
+        sqlite: include_str!("../../../migrations/sqlite/0014_model_report.sql"),
+        postgres: include_str!("../../../migrations/postgres/0014_model_report.sql"),
+    },
 ];
 
 /// Held while migrating, so that two processes that start at once do not both migrate.

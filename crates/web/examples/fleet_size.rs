@@ -83,10 +83,7 @@ async fn link(store: &Store, register: &Register, now: Time) -> Done<()> {
                 samples: 12_960_000,
                 repeats: 3,
                 conflicts: 0,
-                learning: std::collections::BTreeMap::new(),
-                seeded: std::collections::BTreeMap::new(),
-                chances: None,
-                software: None,
+                models: Some(notchwatch_store::ModelReport::default()),
             });
             commit.comms.push(UnitComms {
                 unit: unit.key(),

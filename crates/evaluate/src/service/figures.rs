@@ -3,15 +3,17 @@
 //! Owns sums that are kept up by what changed, never by a walk over the fleet.
 
 use std::collections::HashMap;
+use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 
-use notchwatch_detect::calibrate::PRIOR;
+use notchwatch_detect::calibrate::{PRIOR, weight};
 use notchwatch_detect::{Plan, UnitModel};
 use notchwatch_model::{ChannelName, Time, UnitKey};
-use notchwatch_store::{Chances, Software, UnitProgress};
+use notchwatch_store::{Chances, ModelReport, Software, UnitProgress};
 
 use super::Evaluator;
 use crate::EvaluateError;
+use crate::line::Line;
 
 /// What evaluation has done since it started.
 #[derive(Debug, Default)]
@@ -71,9 +73,11 @@ impl Totals {
 }
 
 impl Evaluator {
-    pub(super) fn progress(&self, key: &UnitKey) -> Option<UnitProgress> {
-        let line = self.lines.get(key)?;
-        let (model, plan) = (line.fold().model(), line.context.plan.as_ref());
+    /// How far a unit is judged, with what its models say when they did not say that before.
+    pub(super) fn progress(&mut self, key: &UnitKey) -> Option<UnitProgress> {
+        let line = self.lines.get_mut(key)?;
+        let mark = mark(line);
+        let news = line.reported.replace(mark) != Some(mark);
         Some(UnitProgress {
             unit: key.clone(),
             judged: line.fold().last(),
@@ -81,14 +85,7 @@ impl Evaluator {
             samples: line.fold().samples(),
             repeats: line.repeats,
             conflicts: line.conflicts,
-            learning: model.learning(plan),
-            seeded: model.seeded(plan),
-            chances: Some(chances(model, plan)),
-            software: line
-                .fold()
-                .background()
-                .software_since(Time::LATEST)
-                .map(|(version, since)| Software { version: version.to_owned(), since }),
+            models: news.then(|| report(line)),
         })
     }
 
@@ -112,6 +109,33 @@ impl Evaluator {
         self.lag.send_if_modified(|lag| std::mem::replace(lag, now) != now);
         Ok(())
     }
+}
+
+/// What the models of a line say of themselves.
+fn report(line: &Line) -> ModelReport {
+    let (model, plan) = (line.fold().model(), line.context.plan.as_ref());
+    let software = line.fold().background().software_since(Time::LATEST);
+    ModelReport {
+        learning: model.learning(plan),
+        seeded: model.seeded(plan),
+        chances: Some(chances(model, plan)),
+        software: software.map(|(version, since)| Software { version: version.to_owned(), since }),
+    }
+}
+
+/// Another one whenever the report would be another one: making a report of a line that has nothing new to say would cost as
+/// much as folding its message.
+fn mark(line: &Line) -> u64 {
+    let (model, plan) = (line.fold().model(), line.context.plan.as_ref());
+    let mut hasher = DefaultHasher::new();
+    for progress in model.progress(plan) {
+        (progress.channel, progress.seeded, progress.done.to_bits()).hash(&mut hasher);
+    }
+    for (channel, _) in plan.names().enumerate() {
+        weight(model.score(plan, channel)).to_bits().hash(&mut hasher);
+    }
+    line.fold().background().software_since(Time::LATEST).hash(&mut hasher);
+    hasher.finish()
 }
 
 /// Probabilities of a lasting change, at the usual prior, to four digits behind the point: more is not known of them.

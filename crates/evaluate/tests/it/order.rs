@@ -223,14 +223,15 @@ pub(crate) async fn as_built_levels_judge_at_once_whenever_they_are_told(engine:
     record(&first, std::slice::from_ref(&built)).await;
     first.judge(&all[..20], End::Stop).await;
     let progress = first.0.store.progress(&RailwayFilter::All).await.unwrap();
-    let (learning, seeded) = (&progress[0].learning, &progress[0].seeded);
-    assert!(learning.is_empty() && seeded.len() == 1, "{progress:?}");
+    let models = progress[0].models.as_ref().unwrap();
+    assert!(models.learning.is_empty() && models.seeded.len() == 1, "{progress:?}");
     first.judge(&all[20..], End::Stop).await;
     let expected = standing(first.findings().await);
     let begins = expected.iter().map(|f| f.onset).min().unwrap();
     assert!(begins - begin() < Span::from_hours(4), "{expected:#?}");
     assert!(untold.iter().all(|f| f.onset - begin() > Span::from_days(3)), "{untold:#?}");
-    let chances = first.0.store.progress(&RailwayFilter::All).await.unwrap()[0].chances.clone().unwrap();
+    let models = first.0.store.progress(&RailwayFilter::All).await.unwrap()[0].models.clone().unwrap();
+    let chances = models.chances.unwrap();
     assert!(chances.unit > 0.9 && chances.channels.values().all(|p| *p > 0.9), "{chances:?}");
     // Told in the middle, after everything, and with kills between.
     for (cut, ends) in [(330, [End::Kill, End::Stop]), (all.len(), [End::Stop, End::Kill])] {

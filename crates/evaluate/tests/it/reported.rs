@@ -73,7 +73,7 @@ fn said(number: i64, minute: i64, channel: ChannelIx, text: &str) -> NewMessage 
 /// Software of every unit and since when, by the units' names.
 async fn software(bench: &Bench) -> Vec<(String, Time)> {
     let all = bench.store.progress(&RailwayFilter::All).await.unwrap().into_iter();
-    all.filter_map(|unit| unit.software).map(|software| (software.version, software.since)).collect()
+    all.filter_map(|unit| unit.models?.software).map(|software| (software.version, software.since)).collect()
 }
 
 async fn machines(bench: &Bench) -> Vec<MachinePart> {

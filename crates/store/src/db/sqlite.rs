@@ -23,7 +23,7 @@ const TURN: Duration = Duration::from_mins(1);
 /// Parameters in one statement, below the engine's limit of 32,766 (`SQLITE_MAX_VARIABLE_NUMBER`).
 const PARAMETERS: usize = 30_000;
 /// Rows of the statements that are kept.
-const SIZES: [usize; 4] = [256, 64, 16, 1];
+const SIZES: [usize; 5] = [1024, 256, 64, 16, 1];
 /// Bytes in one statement, well below the engine's limit for a row and kind to memory.
 const STATEMENT_BYTES: usize = 16 << 20;
 /// Size above which the write-ahead log is cut back (ours: small beside any disk, large beside a busy minute).
@@ -303,7 +303,7 @@ mod tests {
     #[test]
     fn statements_stay_below_the_limits() {
         let columns = vec![("a", Column::ints(0..70_000)), ("b", Column::ints(0..70_000))];
-        assert_eq!(chunk_end(&columns, 0, 70_000), 256);
+        assert_eq!(chunk_end(&columns, 0, 70_000), 1024);
         assert_eq!(chunk_end(&columns, 69_980, 70_000), 69_996);
         assert_eq!(chunk_end(&columns, 69_999, 70_000), 70_000);
         let heavy = vec![("a", Column::blobs((0..40).map(|_| vec![0_u8; 1 << 20])))];

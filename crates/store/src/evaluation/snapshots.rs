@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 use notchwatch_model::{RailwayFilter, Seq, Span, Time, UnitKey};
 
-use super::{Snapshot, UnitProgress};
+use super::{ModelReport, Snapshot, UnitProgress};
 use crate::access::seen;
 use crate::db::{Column, Row, Tx, values};
 use crate::pack::bytes::{compress, decompress};
@@ -23,8 +23,9 @@ const KEEP_DAILY: Span = Span::from_days(30);
 macro_rules! progress_sql {
     ($which:literal) => {
         concat!(
-            "SELECT u.railway, u.unit, p.judged, p.received, p.samples, p.repeats, p.conflicts, p.learning, ",
-            "p.seeded, p.chances, p.software FROM progress p JOIN unit u ON u.unit_no = p.unit_no WHERE ",
+            "SELECT u.railway, u.unit, p.judged, p.received, p.samples, p.repeats, p.conflicts, r.learning, ",
+            "r.seeded, r.chances, r.software FROM progress p JOIN unit u ON u.unit_no = p.unit_no ",
+            "LEFT JOIN model_report r ON r.unit_no = p.unit_no WHERE ",
             $which,
             " ORDER BY u.railway, u.unit"
         )
@@ -76,8 +77,11 @@ impl Store {
     }
 }
 
+/// Columns of a table.
+type Columns = Vec<(&'static str, Column)>;
+
 /// Columns of a table, and the units they are of.
-type Packed = (Vec<i64>, Vec<(&'static str, Column)>);
+type Packed = (Vec<i64>, Columns);
 
 /// Snapshots as they are written. Made before a transaction is open: compressing a fleet's states takes longer than
 /// writing them, and everybody else would wait for it.
@@ -116,40 +120,54 @@ pub(crate) async fn put(
     prune(tx, touched).await
 }
 
-/// How far units are judged, as it is written.
+/// How far units are judged, and what their models newly say, as it is written.
+pub(crate) struct PackedProgress {
+    judged: Columns,
+    reports: Columns,
+}
+
+/// Sets of columns ready to be written. Made before a transaction is open, as [`pack`] does.
 pub(crate) fn pack_progress(
     units: &HashMap<UnitKey, i64>,
     progress: Vec<UnitProgress>,
-) -> Result<Vec<(&'static str, Column)>> {
+) -> Result<PackedProgress> {
     let mut fresh: BTreeMap<i64, UnitProgress> = BTreeMap::new();
     for one in progress {
         fresh.insert(number(units, &one.unit)?, one);
     }
-    let learning = fresh.values().map(|p| json(&p.learning)).collect::<Result<Vec<_>>>()?;
-    let seeded = fresh.values().map(|p| json(&p.seeded)).collect::<Result<Vec<_>>>()?;
-    let chances = fresh.values().map(|p| json(&p.chances)).collect::<Result<Vec<_>>>()?;
-    let software = fresh.values().map(|p| json(&p.software)).collect::<Result<Vec<_>>>()?;
-    Ok(vec![
+    let judged = vec![
         ("unit_no", Column::ints(fresh.keys().copied())),
         ("judged", Column::Ints(fresh.values().map(|p| p.judged.map(Time::micros)).collect())),
         ("received", Column::Ints(fresh.values().map(|p| p.received.map(Time::micros)).collect())),
         ("samples", Column::ints(fresh.values().map(|p| int(p.samples)))),
         ("repeats", Column::ints(fresh.values().map(|p| int(p.repeats)))),
         ("conflicts", Column::ints(fresh.values().map(|p| int(p.conflicts)))),
-        ("learning", Column::texts(learning)),
-        ("seeded", Column::texts(seeded)),
-        ("chances", Column::texts(chances)),
-        ("software", Column::texts(software)),
-    ])
+    ];
+    let told: Vec<(i64, ModelReport)> =
+        fresh.into_iter().filter_map(|(unit_no, p)| Some((unit_no, p.models?))).collect();
+    let reports = vec![
+        ("unit_no", Column::ints(told.iter().map(|(unit_no, _)| *unit_no))),
+        ("learning", documents(&told, |models| json(&models.learning))?),
+        ("seeded", documents(&told, |models| json(&models.seeded))?),
+        ("chances", documents(&told, |models| json(&models.chances))?),
+        ("software", documents(&told, |models| json(&models.software))?),
+    ];
+    Ok(PackedProgress { judged, reports })
 }
 
-/// Writes how far units are judged.
-pub(crate) async fn put_progress(tx: &mut Tx, columns: Vec<(&'static str, Column)>) -> Result<()> {
+fn documents(told: &[(i64, ModelReport)], of: impl Fn(&ModelReport) -> Result<String>) -> Result<Column> {
+    let documents: Vec<String> = told.iter().map(|(_, models)| of(models)).collect::<Result<_>>()?;
+    Ok(Column::texts(documents))
+}
+
+/// Writes how far units are judged and what their models newly say.
+pub(crate) async fn put_progress(tx: &mut Tx, packed: PackedProgress) -> Result<()> {
     let merge = "ON CONFLICT (unit_no) DO UPDATE SET judged = excluded.judged, received = excluded.received, \
-                 samples = excluded.samples, repeats = excluded.repeats, conflicts = excluded.conflicts, \
-                 learning = excluded.learning, seeded = excluded.seeded, chances = excluded.chances, \
-                 software = excluded.software";
-    tx.insert("progress", columns, merge).await.map(drop)
+                 samples = excluded.samples, repeats = excluded.repeats, conflicts = excluded.conflicts";
+    tx.insert("progress", packed.judged, merge).await?;
+    let merge = "ON CONFLICT (unit_no) DO UPDATE SET learning = excluded.learning, seeded = excluded.seeded, \
+                 chances = excluded.chances, software = excluded.software";
+    tx.insert("model_report", packed.reports, merge).await.map(drop)
 }
 
 /// Drops what is beyond the number kept, of the units named.
@@ -205,11 +223,21 @@ fn progress(row: &Row) -> Result<UnitProgress> {
         samples: row.count("samples")?,
         repeats: row.count("repeats")?,
         conflicts: row.count("conflicts")?,
+        models: model_report(row)?,
+    })
+}
+
+/// What models said, when they said anything.
+fn model_report(row: &Row) -> Result<Option<ModelReport>> {
+    if row.maybe_text("learning")?.is_none() {
+        return Ok(None);
+    }
+    Ok(Some(ModelReport {
         learning: row.json("learning")?,
         seeded: row.json("seeded")?,
         chances: row.json("chances")?,
         software: row.json("software")?,
-    })
+    }))
 }
 
 #[cfg(test)]

@@ -11,6 +11,11 @@ use crate::{Error, Result, Store, int};
 
 /// A UTC day is closed this long after its end: time for the stragglers of a usual link.
 const CLOSED_AFTER: Span = Span::from_hours(1);
+/// A unit that sends what it kept for itself is still on its way through a closed day: the day waits until the unit is past it
+/// by [`CLOSED_AFTER`] too, or has sent nothing for that long. Otherwise each look would write the day anew.
+const ON_ITS_WAY: Span = CLOSED_AFTER;
+/// A day that ended this long ago waits for nothing: the clock of its unit may stand.
+const WAITS_FOR_NOTHING: Span = Span::from_days(3);
 /// Unit-days packed at one time.
 const AT_ONCE: usize = 32;
 /// Journal rows closed in one transaction, so that ingest waits a short time only: each is written anew, its payload
@@ -28,10 +33,9 @@ impl Store {
     pub async fn seal(&self, now: Time, keep_raw: Span) -> Result<SealReport> {
         let mut report = SealReport::default();
         let mut left = HashSet::new();
-        let open_from = (now - CLOSED_AFTER).day();
         self.make_ahead(Some(now)).await?;
         loop {
-            let due = self.due(open_from, &left).await?;
+            let due = self.due(now, &left).await?;
             if due.is_empty() {
                 break;
             }
@@ -56,14 +60,20 @@ impl Store {
         Ok(report)
     }
 
-    /// Of each unit the first day that is closed and has rows in no block yet, leaving aside those in `left`; by day. One
-    /// look into the index a unit, however many rows are open.
-    async fn due(&self, open_from: i64, left: &HashSet<(i64, i64)>) -> Result<Vec<(i64, i64)>> {
-        let sql = "SELECT unit_no, open_day FROM (SELECT u.unit_no, (SELECT MIN(j.open_day) FROM journal j \
-                   WHERE j.unit_no = u.unit_no AND j.open_day IS NOT NULL) AS open_day FROM unit u) AS first \
-                   WHERE open_day < $1";
+    /// Of each unit the first day that is closed and has rows in no block yet, leaving aside those in `left` and those that
+    /// the unit is on its way through; by day. One look into the index a unit, however many rows are open.
+    async fn due(&self, now: Time, left: &HashSet<(i64, i64)>) -> Result<Vec<(i64, i64)>> {
+        let sql = "SELECT unit_no, open_day FROM (SELECT u.unit_no, p.judged, p.received, \
+                   (SELECT MIN(j.open_day) FROM journal j \
+                   WHERE j.unit_no = u.unit_no AND j.open_day IS NOT NULL) AS open_day \
+                   FROM unit u LEFT JOIN progress p ON p.unit_no = u.unit_no) AS first \
+                   WHERE open_day < $1 AND (open_day < $2 OR received IS NULL OR received < $3 \
+                   OR judged - $4 >= (open_day + 1) * 86400000000)";
+        let open_from = (now - CLOSED_AFTER).day();
+        let waits_from = (now - WAITS_FOR_NOTHING).day();
+        let values = values![open_from, waits_from, now - ON_ITS_WAY, CLOSED_AFTER.micros()];
         let mut due = Vec::new();
-        for row in self.shared.db.fetch(sql, values![open_from]).await? {
+        for row in self.shared.db.fetch(sql, values).await? {
             let (unit_no, mut day) = (row.int("unit_no")?, row.maybe_int("open_day")?);
             while let Some(first) = day.filter(|day| *day < open_from) {
                 if !left.contains(&(unit_no, first)) {

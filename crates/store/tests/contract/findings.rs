@@ -8,8 +8,8 @@ use notchwatch_model::{
     System, Time, TimeToLimit, UnitKey, Uom, Urgency,
 };
 use notchwatch_store::{
-    Chances, Error, EvaluationCommit, EventKind, FindingQuery, FindingUpsert, HistoryEntry, NewDecision,
-    Snapshot, Software, Store, UnitProgress, Verdict,
+    Chances, Error, EvaluationCommit, EventKind, FindingQuery, FindingUpsert, HistoryEntry, ModelReport,
+    NewDecision, Snapshot, Software, Store, UnitProgress, Verdict,
 };
 
 use crate::bed::{Bed, account, at, class, message, only, railway, sample, unit};
@@ -300,13 +300,15 @@ fn progress() -> UnitProgress {
         samples: 3,
         repeats: 2,
         conflicts: 1,
-        learning: BTreeMap::from([(ChannelName::new("oil_temp").unwrap(), 1.0 / 3.0)]),
-        seeded: BTreeMap::from([(ChannelName::new("oil_pressure").unwrap(), 0.25)]),
-        chances: Some(Chances {
-            unit: 0.02,
-            channels: BTreeMap::from([(ChannelName::new("oil_pressure").unwrap(), 0.0125)]),
+        models: Some(ModelReport {
+            learning: BTreeMap::from([(ChannelName::new("oil_temp").unwrap(), 1.0 / 3.0)]),
+            seeded: BTreeMap::from([(ChannelName::new("oil_pressure").unwrap(), 0.25)]),
+            chances: Some(Chances {
+                unit: 0.02,
+                channels: BTreeMap::from([(ChannelName::new("oil_pressure").unwrap(), 0.0125)]),
+            }),
+            software: Some(Software { version: "4.1".into(), since: at(2) }),
         }),
-        software: Some(Software { version: "4.1".into(), since: at(2) }),
     }
 }
 
@@ -349,6 +351,11 @@ pub(crate) async fn snapshots_and_progress_come_back(bed: &Bed) {
     store.commit_evaluation(both, at(0) + Span::from_secs(1)).await.unwrap();
     assert_eq!(store.progress(&ALL).await.unwrap(), [progress(), other.clone()]);
     assert_eq!(store.progress(&only("sarel")).await.unwrap(), std::slice::from_ref(&other));
+    let mut untold =
+        EvaluationCommit { progress: vec![progress(), other.clone()], ..EvaluationCommit::default() };
+    untold.progress.iter_mut().for_each(|progress| progress.models = None);
+    store.commit_evaluation(untold, at(0)).await.unwrap();
+    assert_eq!(store.progress(&ALL).await.unwrap(), [progress(), other.clone()], "what was told last stays");
     let some = [other.unit.clone(), unit("sarel/SC-77")];
     assert_eq!(store.progress_of(&some).await.unwrap(), [other], "those asked for and known");
     assert_eq!(store.progress_of(&[]).await.unwrap(), []);

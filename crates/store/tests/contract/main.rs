@@ -93,6 +93,7 @@ on_both! {
     samples::texts_with_control_characters_never_fail_a_batch,
     samples::values_that_are_not_finite_are_never_stored,
     sealing::late_rows_are_sealed_again,
+    sealing::a_day_waits_for_its_unit,
     sealing::latest_looks_past_what_is_not_yet,
     sealing::messages_across_midnight_are_in_both_days,
     sealing::old_rows_go_only_when_sealed_and_judged,
@@ -178,5 +179,6 @@ behind_a_pooler! {
     samples::a_large_message_and_a_catch_up_fit,
     samples::positions_become_visible_in_order,
     sealing::late_rows_are_sealed_again,
+    sealing::a_day_waits_for_its_unit,
     sealing::sealed_reads_equal_unsealed_reads,
 }

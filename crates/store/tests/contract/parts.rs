@@ -3,7 +3,7 @@
 
 use std::time::Duration;
 
-use notchwatch_model::{ChannelIx, Seq, Span, Time};
+use notchwatch_model::{ChannelIx, RailwayFilter, Seq, Span, Time};
 use notchwatch_store::{EvaluationCommit, Retention, Store};
 use sha2::{Digest as _, Sha256};
 use sqlx::{AssertSqlSafe, Connection as _};
@@ -54,7 +54,8 @@ async fn turn_back(bed: &Bed) {
             'latest','quarantine','quarantine_raw','finding','event','decision','snapshot','progress','evaluation', \
             'account','session','token','audit'] LOOP \
         SELECT string_agg(quote_ident(column_name), ', ') INTO cols FROM information_schema.columns \
-            WHERE table_schema = 'old' AND table_name = t; \
+            WHERE table_schema = 'old' AND table_name = t AND column_name IN (SELECT column_name \
+            FROM information_schema.columns WHERE table_schema = 'public' AND table_name = t); \
         EXECUTE format('DELETE FROM old.%I', t); \
         EXECUTE format('INSERT INTO old.%I (%s) OVERRIDING SYSTEM VALUE SELECT %s FROM public.%I', t, cols, cols, t); \
         END LOOP; \
@@ -98,8 +99,17 @@ pub(crate) async fn an_old_database_is_parted_with_everything_in_it(bed: &Bed) {
     store.close().await;
     turn_back(bed).await;
     assert!(names(bed, "journal").await.is_empty(), "not parted any more");
+    bed.sql(
+        "INSERT INTO progress (unit_no, samples, repeats, conflicts, learning) \
+         SELECT MIN(unit_no), 3, 2, 1, '{\"oil_temp\":0.25}' FROM unit",
+    )
+    .await;
 
     let store = bed.reopen().await;
+    let progress = store.progress(&RailwayFilter::All).await.unwrap();
+    let learning: Vec<(&str, f64)> =
+        progress.iter().flat_map(|p| p.learning()).map(|(name, done)| (name.as_str(), done)).collect();
+    assert_eq!((progress[0].samples, learning), (3, vec![("oil_temp", 0.25)]), "what its models said");
     assert_eq!(seen(&store).await, before);
     assert_eq!(names(bed, "journal").await[0], "journal_base");
     let late = message("northmoor/NM-1", 10, vec![sample(-300 * DAY + 5, 0, 7.0), sample(10, 0, 8.0)]);

@@ -1,7 +1,7 @@
 //! Sealing days into blocks and rollups: nothing that is read changes.
 
 use notchwatch_model::{ChannelIx, Sample, Seq, Span, TextSample, Time};
-use notchwatch_store::{EvaluationCommit, NewMessage, Rollup, Store};
+use notchwatch_store::{EvaluationCommit, NewMessage, Rollup, Store, UnitProgress};
 
 use crate::bed::{Bed, at, message, sample, unit};
 
@@ -147,6 +147,40 @@ pub(crate) async fn late_rows_are_sealed_again(bed: &Bed) {
         mixed.samples.len() + 1,
         "nor does a block lose what rows no longer hold"
     );
+    store.close().await;
+}
+
+pub(crate) async fn a_day_waits_for_its_unit(bed: &Bed) {
+    let store = bed.open().await;
+    let (hour, midnight) = (3600, -DAY / 2);
+    let told = |judged: i64, received: i64| EvaluationCommit {
+        progress: vec![UnitProgress {
+            unit: unit("northmoor/NM-1"),
+            judged: Some(at(judged)),
+            received: Some(at(received)),
+            samples: 1,
+            repeats: 0,
+            conflicts: 0,
+            models: None,
+        }],
+        ..EvaluationCommit::default()
+    };
+    // The newest event time that the unit has sent, when it was heard last, and whether the day before is sealed then.
+    let cases = [
+        (midnight - 2 * hour, 0, 0, "on its way through the day"),
+        (midnight + hour - 1, 0, 0, "not past it by an hour"),
+        (midnight + hour, 0, 1, "past it by an hour"),
+        (midnight - hour, -hour, 0, "heard an hour ago"),
+        (midnight - hour, -hour - 1, 1, "silent for more than an hour"),
+    ];
+    for (nth, (judged, received, blocks, case)) in (0..).zip(cases) {
+        store.append(&[message("northmoor/NM-1", nth, vec![sample(midnight - hour, 0, 1.0)])]).await.unwrap();
+        store.commit_evaluation(told(judged, received), at(0)).await.unwrap();
+        assert_eq!(store.seal(at(0), KEEP).await.unwrap().blocks, blocks, "{case}");
+    }
+    store.append(&[message("northmoor/NM-1", 9, vec![sample(midnight - 4 * DAY, 0, 1.0)])]).await.unwrap();
+    store.commit_evaluation(told(midnight - 4 * DAY, 0), at(0)).await.unwrap();
+    assert_eq!(store.seal(at(0), KEEP).await.unwrap().blocks, 1, "the clock of the unit may stand");
     store.close().await;
 }
 

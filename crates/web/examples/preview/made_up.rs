@@ -10,7 +10,7 @@ use notchwatch_model::{
     RankedFault, Rationale, Reason, Regime, Register, Seq, Span, Symptom, SymptomKind, System, Time,
     TimeToLimit, UnitId, UnitKey, Uom, Urgency,
 };
-use notchwatch_store::{EvaluationCommit, FindingUpsert, NewMessage, Store, UnitProgress};
+use notchwatch_store::{EvaluationCommit, FindingUpsert, ModelReport, NewMessage, Store, UnitProgress};
 
 /// Now.
 #[expect(clippy::disallowed_methods, reason = "a preview is its own process and owns its clock")]
@@ -345,14 +345,14 @@ pub(crate) async fn fill(store: &Store, now: Time) -> Result<(), Box<dyn Error>>
             samples: 648_210,
             repeats: 12,
             conflicts: u64::from(number == 4025),
-            learning: if number > 4029 {
-                BTreeMap::from([(ChannelName::new("coolant_temp")?, 0.4)])
-            } else {
-                BTreeMap::new()
-            },
-            seeded: BTreeMap::new(),
-            chances: None,
-            software: None,
+            models: Some(ModelReport {
+                learning: if number > 4029 {
+                    BTreeMap::from([(ChannelName::new("coolant_temp")?, 0.4)])
+                } else {
+                    BTreeMap::new()
+                },
+                ..ModelReport::default()
+            }),
         });
     }
     store.commit_evaluation(commit, now - Span::from_mins(5)).await?;

@@ -63,7 +63,7 @@ pub(crate) async fn feed(State(app): State<App>, caller: ApiCaller) -> Result<Js
         not_ready,
         units: count(register.units.len()),
         heard: count(progress.iter().filter(|p| p.received.is_some()).count()),
-        learning: count(progress.iter().filter(|p| !p.learning.is_empty()).count()),
+        learning: count(progress.iter().filter(|p| p.learning().next().is_some()).count()),
         received: progress.iter().filter_map(|p| p.received).max().map(|t| t.to_string()),
         judged: progress.iter().filter_map(|p| p.judged).max().map(|t| t.to_string()),
         samples: progress.iter().map(|p| p.samples).sum::<u64>().to_string(),

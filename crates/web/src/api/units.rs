@@ -194,6 +194,7 @@ pub(crate) async fn list(
 fn view(fleet: &FleetUnit, register: &Register, now: Time) -> UnitView {
     let (unit, progress) = (&fleet.unit, fleet.progress.as_ref());
     let zone = unit.zone.clone().or_else(|| register.railway(&unit.railway).map(|r| r.zone.clone()));
+    let models = progress.and_then(|p| p.models.as_ref());
     let count = |of: fn(&UnitProgress) -> u64| progress.map_or(0, of).to_string();
     let [critical, high, medium, low] = fleet.open;
     UnitView {
@@ -209,13 +210,13 @@ fn view(fleet: &FleetUnit, register: &Register, now: Time) -> UnitView {
         samples: count(|p| p.samples),
         repeats: count(|p| p.repeats),
         conflicts: count(|p| p.conflicts),
-        learning: progress.map(|p| by_name(&p.learning)).unwrap_or_default(),
-        seeded: progress.map(|p| by_name(&p.seeded)).unwrap_or_default(),
-        probability: progress
-            .and_then(|p| p.chances.as_ref())
+        learning: models.map(|m| by_name(&m.learning)).unwrap_or_default(),
+        seeded: models.map(|m| by_name(&m.seeded)).unwrap_or_default(),
+        probability: models
+            .and_then(|m| m.chances.as_ref())
             .map(|c| ProbabilityView { unit: c.unit, channels: by_name(&c.channels) }),
-        software: progress
-            .and_then(|p| p.software.clone())
+        software: models
+            .and_then(|m| m.software.clone())
             .map(|s| SoftwareView { version: s.version, since: s.since.to_string() }),
         comms: CommsView::of(fleet),
         health: fleet.health.as_ref().and_then(|h| h.parts.get("unit")).map(MarkView::of),

@@ -136,7 +136,7 @@ pub(crate) async fn feed(
         silent: count(to_u64(silent)),
         states: states(&register, &feed.comms),
         outages: feed.own_outages.iter().map(|o| outage_row(o, now)).collect(),
-        learning: count(to_u64(progress.iter().filter(|p| !p.learning.is_empty()).count())),
+        learning: count(to_u64(progress.iter().filter(|p| p.learning().next().is_some()).count())),
         newest: newest.map(|t| stamp(t, &TimeZone::UTC, now)),
         lag: judged.map(|t| span(now - t)).unwrap_or_default(),
         samples: total(|p| p.samples),
@@ -217,7 +217,7 @@ fn units(
             let state = link.map(|c| c.state).unwrap_or_default();
             let is_silent = state == CommsState::Silent;
             silent += usize::from(is_silent);
-            let slowest = progress.and_then(|p| p.learning.values().copied().reduce(f64::min));
+            let slowest = progress.and_then(|p| p.learning().map(|(_, done)| done).reduce(f64::min));
             UnitRow {
                 unit: unit.id.to_string(),
                 railway: railway.map_or_else(|| unit.railway.to_string(), |r| r.name.clone()),
@@ -234,8 +234,9 @@ fn units(
                     .map(|offset| format!("{} s off", offset.micros() / 1_000_000))
                     .unwrap_or_default(),
                 learning: progress
-                    .filter(|p| !p.learning.is_empty())
-                    .map(|p| format!("{} channels", p.learning.len()))
+                    .map(|p| p.learning().count())
+                    .filter(|channels| *channels > 0)
+                    .map(|channels| format!("{channels} channels"))
                     .unwrap_or_default(),
                 progress: slowest.map(percent).unwrap_or_default(),
             }

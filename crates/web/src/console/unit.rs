@@ -122,7 +122,8 @@ async fn page(
     let recorded = (now - Span::from_days(timeline::DAYS), now);
     let grades = app.desk.health_history(&visitor.who, key, recorded).await?;
     let channels = app.desk.unit_channels(&visitor.who, key, range, now).await?;
-    let learning = progress.as_ref().map(|p| p.learning.clone()).unwrap_or_default();
+    let models = progress.as_ref().and_then(|p| p.models.clone()).unwrap_or_default();
+    let learning = models.learning;
     let rows = |open: bool| {
         findings.iter().filter(|f| f.open() == open).map(|f| FindingRow::of(f, &zone, now)).collect()
     };
@@ -143,10 +144,7 @@ async fn page(
         received: progress.as_ref().and_then(|p| p.received).map(at),
         judged: progress.as_ref().and_then(|p| p.judged).map(at),
         learning: learning.len(),
-        software: progress
-            .as_ref()
-            .and_then(|p| p.software.as_ref())
-            .map(|s| (s.version.clone(), at(s.since))),
+        software: models.software.map(|s| (s.version, at(s.since))),
         ranges: Range::ALL.iter().map(|r| RangeLink { days: r.days(), chosen: *r == range }).collect(),
         days: range.days(),
         parts: view::parts(&health, &grades, recorded),

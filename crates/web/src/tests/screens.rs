@@ -1,10 +1,8 @@
 //! Unit and fleet pages, and health through the API: what two people of two railways see.
 
-use std::collections::BTreeMap;
-
 use axum::http::StatusCode;
 use notchwatch_model::{ChannelIx, Decoded, Envelope, Reason, Role, Sample, Span};
-use notchwatch_store::{EvaluationCommit, NewMessage, Software, UnitProgress};
+use notchwatch_store::{EvaluationCommit, ModelReport, NewMessage, Software, UnitProgress};
 
 use super::pages::field;
 use super::stand::{Stand, form_post};
@@ -60,10 +58,10 @@ async fn the_software_that_a_unit_runs_is_told_by_page_and_api() {
         samples: 0,
         repeats: 0,
         conflicts: 0,
-        learning: BTreeMap::new(),
-        seeded: BTreeMap::new(),
-        chances: None,
-        software: Some(Software { version: "4.1.7".into(), since }),
+        models: Some(ModelReport {
+            software: Some(Software { version: "4.1.7".into(), since }),
+            ..ModelReport::default()
+        }),
     };
     let commit = EvaluationCommit { progress: vec![progress], ..EvaluationCommit::default() };
     stand.store.commit_evaluation(commit, sample::noon()).await.unwrap();
