@@ -2,13 +2,15 @@
 //!
 //! Owns the comparison of one version with the one told before it. A history without it only says that something moved.
 
-use notchwatch_model::{MachinePart, Span, Time};
+use notchwatch_model::{Direction, MachinePart, Span, Symptom, Time};
 use notchwatch_store::HistoryEntry;
 
 use crate::console::format;
 
 /// A shift of the onset that is worth a word (ours: what a person would look up differs by a quarter of an hour).
 const ONSET_TOLERANCE: Span = Span::from_mins(15);
+/// Most symptoms of one version that are named (ours: a line of a history holds as many).
+const MOST_NAMED: usize = 3;
 
 /// What a line of a history adds when the machine spoke.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -59,6 +61,7 @@ fn news(before: Option<&MachinePart>, now: &MachinePart) -> Vec<String> {
     } else if before.active && !now.active {
         news.push("no symptom lasts".to_owned());
     }
+    news.extend(shows(before, now));
     let first = |part: &MachinePart| part.faults.first().map(|f| f.id.clone());
     if first(before) != first(now) {
         news.extend(fault(now));
@@ -75,6 +78,38 @@ fn news(before: Option<&MachinePart>, now: &MachinePart) -> Vec<String> {
         news.push(format!("ended: {}", outcome.word()));
     }
     news
+}
+
+/// Symptoms that were not there before, the strongest first.
+fn shows(before: &MachinePart, now: &MachinePart) -> Option<String> {
+    let new = |symptom: &&Symptom| before.symptoms.iter().all(|known| known.id() != symptom.id());
+    let names: Vec<String> = now.symptoms.iter().filter(new).map(|symptom| name(before, symptom)).collect();
+    let (named, others) = names.split_at(names.len().min(MOST_NAMED));
+    let others = match others.len() {
+        0 => String::new(),
+        1 => " and 1 other".to_owned(),
+        number => format!(" and {number} others"),
+    };
+    (!named.is_empty()).then(|| format!("now shows {}{others}", named.join(", ")))
+}
+
+/// Channel, kind and way of a new symptom. One like it had ended before this one began, or it is the same, whose detection was
+/// moved by what came late.
+fn name(before: &MachinePart, symptom: &Symptom) -> String {
+    let same = |known: &&Symptom| {
+        (&known.channel, known.kind, known.direction) == (&symptom.channel, symptom.kind, symptom.direction)
+    };
+    let way = match symptom.direction {
+        Direction::None => String::new(),
+        way => format!(" {}", way.word()),
+    };
+    let ended = |known: &Symptom| !before.lasting.contains(&known.id()) || known.detected < symptom.onset;
+    let known = match before.symptoms.iter().find(same) {
+        None => String::new(),
+        Some(known) if ended(known) => " again".to_owned(),
+        Some(_) => format!(" (detected {})", symptom.detected),
+    };
+    format!("{} {}{way}{known}", symptom.channel, symptom.kind.word())
 }
 
 /// The explanation named first.
@@ -98,7 +133,7 @@ fn time(part: &MachinePart) -> Option<String> {
 
 #[cfg(test)]
 mod tests {
-    use notchwatch_model::{FindingKind, Outcome, Priority};
+    use notchwatch_model::{FindingKind, Outcome, Priority, SymptomKind};
     use notchwatch_store::EventKind;
 
     use super::*;
@@ -143,5 +178,63 @@ mod tests {
                 Some("no symptom lasts; ended: returned-to-normal"),
             ]
         );
+    }
+    fn symptom(channel: &str, kind: SymptomKind, detected: Time) -> Symptom {
+        let like = sample::machine("northmoor", "4021", 1).symptoms[0].clone();
+        Symptom { channel: channel.parse().unwrap(), kind, onset: detected, detected, ..like }
+    }
+
+    fn later(before: &MachinePart, news: &[Symptom]) -> Option<String> {
+        let mut now = before.clone();
+        now.symptoms
+            .retain(|known| news.iter().all(|s| (&s.channel, s.kind) != (&known.channel, known.kind)));
+        now.symptoms.extend_from_slice(news);
+        now.lasting = now.symptoms.iter().map(Symptom::id).collect();
+        told(&[entry(before), entry(&now)]).pop().unwrap().news
+    }
+
+    #[test]
+    fn symptoms_that_a_version_shows_anew_are_named() {
+        let first = sample::machine("northmoor", "4021", 1);
+        let at = first.changed;
+        assert_eq!(later(&first, &[]), None);
+        let drift = symptom("oil_temp", SymptomKind::Drift, at);
+        let stuck = Symptom { direction: Direction::None, ..symptom("oil_temp", SymptomKind::Stuck, at) };
+        assert_eq!(
+            later(&first, &[drift.clone(), stuck.clone()]).as_deref(),
+            Some("now shows oil_temp drift down, oil_temp stuck")
+        );
+        let all = |count: usize| {
+            let limits = ["a", "b", "c"].map(|name| symptom(name, SymptomKind::Limit, at));
+            let all: Vec<Symptom> =
+                [drift.clone(), stuck.clone()].into_iter().chain(limits).take(count).collect();
+            later(&first, &all).unwrap()
+        };
+        let three = "now shows oil_temp drift down, oil_temp stuck, a limit down";
+        assert_eq!(
+            [all(3), all(4), all(5)],
+            ["", " and 1 other", " and 2 others"].map(|rest| format!("{three}{rest}"))
+        );
+    }
+
+    #[test]
+    fn a_symptom_is_there_again_when_one_like_it_had_ended() {
+        let lasts = sample::machine("northmoor", "4021", 1);
+        let mut ended = lasts.clone();
+        ended.lasting.clear();
+        let known = lasts.symptoms[0].clone();
+        let anew = symptom("oil_pressure", SymptomKind::LevelShift, lasts.changed);
+        let again = Some("now shows oil_pressure level-shift down again");
+        assert_eq!(later(&ended, std::slice::from_ref(&anew)).as_deref(), again);
+        assert_eq!(
+            later(&lasts, std::slice::from_ref(&anew)).as_deref(),
+            again,
+            "its end was no event of its own"
+        );
+        let up = Symptom { direction: Direction::Up, ..anew.clone() };
+        assert_eq!(later(&ended, &[up]).as_deref(), Some("now shows oil_pressure level-shift up"));
+        let moved = Symptom { onset: known.onset, ..anew };
+        let detected = format!("now shows oil_pressure level-shift down (detected {})", lasts.changed);
+        assert_eq!(later(&lasts, &[moved]), Some(detected));
     }
 }
