@@ -8,6 +8,7 @@ mod history;
 mod outcome;
 mod plan;
 mod replay;
+mod texts;
 
 pub(crate) use history::History;
 pub(crate) use plan::{Faults, Plan};
@@ -59,6 +60,15 @@ impl Reference {
         assert!(!clean.findings.is_empty(), "a set without findings shows nothing");
         let nothing = |newest: &serde_json::Value| newest.as_array().is_none_or(Vec::is_empty);
         assert!(!clean.newest.is_empty() && !clean.newest.values().any(nothing), "{:?}", clean.newest);
+        let sent = texts::settled(history.before.iter().chain(&history.after));
+        assert_eq!(clean.texts, sent, "every text is stored");
+        for (unit, texts) in &sent {
+            let software = texts::software(texts).map(|(version, since_ms)| {
+                let since = jiff::Timestamp::from_millisecond(since_ms).expect("a time of our days");
+                serde_json::json!({ "version": version, "since": since.to_string() })
+            });
+            assert_eq!(clean.judged[unit][2], serde_json::json!(software), "software of {unit}");
+        }
         Self { history, clean }
     }
 

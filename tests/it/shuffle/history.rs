@@ -1,14 +1,15 @@
 //! What a small fleet measured in some days, as the messages that carry it: the set that every replay must agree on.
 //!
-//! Owns the making of the set: faults so that findings exist, gaps, a key with two values, clocks that cannot be
+//! Owns the making of the set: faults so that findings exist, gaps, a key with two values, texts, clocks that cannot be
 //! right. Refuses to decide in what order anything arrives.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use demo_feed::{CLASS_TOML, Course, FaultKind, Fleet, Message, Scenario};
-use serde_json::Value;
+use serde_json::{Value, json};
 
+use super::texts::{settled, tell};
 use crate::support::publisher::Publish;
 use crate::support::random::Random;
 
@@ -73,6 +74,8 @@ impl History {
         let units: BTreeSet<Arc<str>> = before.iter().map(|m| m.publish.topic.clone()).collect();
         cut_gaps(&mut before, &mut random);
         contradict(&mut before, &mut random);
+        tell(&mut before, &mut random);
+        tell(&mut after, &mut random);
         let units: Vec<Arc<str>> = units.into_iter().collect();
         let implausible = implausible(&units, now_ms);
         Self { registers, units, before, after, implausible, span_ms: (begin, end), tail_ms }
@@ -174,19 +177,20 @@ fn contradict(messages: &mut Vec<Sent>, random: &mut Random) {
         other["v"] = (value + if round % 2 == 0 { 1.0 } else { -1.0 }).into();
         if round % 3 == 0 {
             pack.push(other);
-            original.publish.payload = json(&pack);
+            original.publish.payload = packed(&pack);
         } else {
             if let Some(last) = pack.last_mut() {
                 *last = other;
             }
             let mut again = original.clone();
-            again.publish.payload = json(&pack);
+            again.publish.payload = packed(&pack);
             messages.insert(place + 1, again);
         }
     }
 }
 
-fn json(pack: &[Value]) -> Arc<[u8]> {
+/// The bytes of a pack.
+pub(crate) fn packed(pack: &[Value]) -> Arc<[u8]> {
     serde_json::to_vec(pack).expect("JSON").into()
 }
 
@@ -199,9 +203,10 @@ fn implausible(units: &[Arc<str>], now_ms: i64) -> Vec<Sent> {
         .map(|(topic, at_ms)| Sent {
             at_ms,
             publish: Publish {
-                payload: crate::support::senml::snapshot(at_ms, &[("oil_pressure", "Pa", 1000.0)])
-                    .into_bytes()
-                    .into(),
+                payload: packed(&[
+                    json!({ "bt": at_ms / 1000, "n": "oil_pressure", "u": "Pa", "v": 1000.0 }),
+                    json!({ "n": "software_version", "vs": "9.9" }),
+                ]),
                 topic,
                 content_type: "application/senml+json",
             },
@@ -209,23 +214,31 @@ fn implausible(units: &[Arc<str>], now_ms: i64) -> Vec<Sent> {
         .collect()
 }
 
-/// Channel and event time in milliseconds of each number and truth value in a pack (RFC 8428, section 4).
+/// Channel and event time in milliseconds of each number and truth value in a pack.
 fn records(payload: &[u8]) -> Vec<(String, i64)> {
+    let counts = |record: &Value| record["v"].is_number() || record["vb"].is_boolean();
+    resolved(payload)
+        .into_iter()
+        .filter(|(.., record)| counts(record))
+        .map(|(name, at, _)| (name, at))
+        .collect()
+}
+
+/// Channel and event time in milliseconds of each record of a pack, with the record (RFC 8428, section 4).
+pub(crate) fn resolved(payload: &[u8]) -> Vec<(String, i64, Value)> {
     let pack: Vec<Value> = serde_json::from_slice(payload).expect("a pack");
     let (mut name, mut time) = (String::new(), 0.0);
     let mut found = Vec::new();
-    for record in &pack {
+    for record in pack {
         if let Some(base) = record["bn"].as_str() {
             base.clone_into(&mut name);
         }
         time = record["bt"].as_f64().unwrap_or(time);
-        if record["v"].is_number() || record["vb"].is_boolean() {
-            let whole = format!("{name}{}", record["n"].as_str().unwrap_or_default());
-            let channel = whole.rsplit('/').next().unwrap_or_default().to_owned();
-            #[expect(clippy::cast_possible_truncation, reason = "a time of our days in milliseconds")]
-            let at = ((time + record["t"].as_f64().unwrap_or(0.0)) * 1000.0).round() as i64;
-            found.push((channel, at));
-        }
+        let whole = format!("{name}{}", record["n"].as_str().unwrap_or_default());
+        let channel = whole.rsplit('/').next().unwrap_or_default().to_owned();
+        #[expect(clippy::cast_possible_truncation, reason = "a time of our days in milliseconds")]
+        let at = ((time + record["t"].as_f64().unwrap_or(0.0)) * 1000.0).round() as i64;
+        found.push((channel, at, record));
     }
     found
 }
@@ -241,6 +254,8 @@ fn the_same_seed_gives_the_same_set_with_everything_in_it() {
         keys.values().all(|samples| *samples > 40 * 20 * 60),
         "three units with their channels: {keys:?}"
     );
+    let texts = settled(one.before.iter());
+    assert!(texts.values().all(|texts| texts.len() > 10), "units tell texts: {texts:?}");
     assert!(one.after.iter().all(|m| m.at_ms > one.tail_ms) && !one.after.is_empty());
 }
 

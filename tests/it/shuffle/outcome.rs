@@ -8,6 +8,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde_json::{Value, json};
 
 use super::history::{HOUR_MS, History, unit_of};
+use super::texts::{self, Texts};
+use crate::support::database::Database;
 use crate::support::http::{Client, Event};
 use crate::support::random::Random;
 
@@ -20,7 +22,7 @@ const SPAN_H: i64 = 6 * 24;
 /// What is compared.
 #[derive(Debug)]
 pub(crate) struct Outcome {
-    /// Newest time judged and samples of each unit.
+    /// Newest time judged, samples and software of each unit.
     pub(crate) judged: BTreeMap<String, Value>,
     /// Repeats and contradictions counted, of each unit.
     pub(crate) repeats: BTreeMap<String, u64>,
@@ -30,6 +32,10 @@ pub(crate) struct Outcome {
     pub(crate) samples: BTreeMap<String, String>,
     /// Newest sample of each channel, of each unit.
     pub(crate) newest: BTreeMap<String, Value>,
+    /// Texts stored of each unit.
+    pub(crate) texts: BTreeMap<String, Texts>,
+    /// What the timeline of each unit says of them.
+    pub(crate) timelines: BTreeMap<String, Value>,
     /// When each unit was heard last, in milliseconds since 1970.
     pub(crate) heard: BTreeMap<String, i64>,
     /// Reason and topic of what was refused.
@@ -38,19 +44,24 @@ pub(crate) struct Outcome {
 
 impl Outcome {
     /// Reads everything.
-    pub(crate) fn read(client: &Client, history: &History, seed: u64) -> Self {
+    pub(crate) fn read(client: &Client, database: &Database, history: &History, seed: u64) -> Self {
+        let classes = client.get("/api/v1/register").json()["classes"].take();
+        let channels = names(&classes, |_| true);
+        let units: Vec<String> = history.units.iter().map(|topic| unit_of(topic)).collect();
         let mut outcome = Self {
             judged: BTreeMap::new(),
             repeats: BTreeMap::new(),
             findings: standing(client),
             samples: BTreeMap::new(),
             newest: BTreeMap::new(),
+            texts: texts::stored(database.url(), &units, &channels),
+            timelines: BTreeMap::new(),
             heard: BTreeMap::new(),
             refused: BTreeSet::new(),
         };
         for unit in client.get("/api/v1/units").items() {
             let key = format!("{}/{}", word(&unit["railway"]), word(&unit["unit"]));
-            let judged = json!([unit["judged"], unit["samples"]]);
+            let judged = json!([unit["judged"], unit["samples"], unit["software"]]);
             let count = |field: &str| word(&unit[field]).parse::<u64>().expect("a count");
             // The loser of a contradiction contradicts again each time it is repeated.
             outcome.repeats.insert(key.clone(), count("repeats") + count("conflicts"));
@@ -62,9 +73,9 @@ impl Outcome {
             outcome.judged.insert(key, judged);
         }
         let mut random = Random::new(seed);
-        let channels = channels(client);
-        for topic in &history.units {
-            let unit = unit_of(topic);
+        let channels = names(&classes, |channel| channel["value"] != "text");
+        for unit in units {
+            outcome.timelines.insert(unit.clone(), timeline(client, history, &unit));
             for channel in &channels {
                 let path = format!("{unit} {channel} by the hour");
                 outcome.samples.insert(path, samples(client, history, &unit, channel, true));
@@ -97,6 +108,11 @@ impl Outcome {
         found.extend(maps("finding", &self.findings, &expected.findings));
         found.extend(maps("samples", &self.samples, &expected.samples));
         found.extend(maps("newest", &self.newest, &expected.newest));
+        found.extend(maps("timeline", &self.timelines, &expected.timelines));
+        let lines = |all: &BTreeMap<String, Texts>| -> BTreeMap<String, String> {
+            all.iter().map(|(unit, texts)| (unit.clone(), format!("{texts:?}"))).collect()
+        };
+        found.extend(maps("texts", &lines(&self.texts), &lines(&expected.texts)));
         if self.refused != expected.refused {
             found.push(format!("refused: {:?}, not {:?}", self.refused, expected.refused));
         }
@@ -159,13 +175,12 @@ fn told(finding: &Value) -> Value {
 
 fn samples(client: &Client, history: &History, unit: &str, channel: &str, hourly: bool) -> String {
     let (first, last) = history.span_ms;
-    let time = |ms: i64| jiff::Timestamp::from_millisecond(ms).expect("a time of our days");
     let bucket = if hourly { format!("&bucket={HOUR_S}") } else { String::new() };
     let mut text = String::new();
     let mut from = first - 2 * HOUR_MS;
     while from < last {
         let to = (from + SPAN_H * HOUR_MS).min(last + 2 * HOUR_MS);
-        let query = format!("channel={channel}&from={}&to={}{bucket}", time(from), time(to));
+        let query = format!("channel={channel}&{}{bucket}", span(from, to));
         let answer = client.get(&format!("/api/v1/units/{unit}/samples?{query}"));
         assert_eq!(answer.status, 200, "{}", answer.text);
         text += &answer.json()["series"][0].to_string();
@@ -174,11 +189,21 @@ fn samples(client: &Client, history: &History, unit: &str, channel: &str, hourly
     text
 }
 
-fn channels(client: &Client) -> Vec<String> {
-    let register = client.get("/api/v1/register").json();
-    let all = register["classes"][0]["channels"].as_array().cloned().unwrap_or_default();
-    let numbers = all.iter().filter(|channel| channel["value"] != "text");
-    numbers.map(|channel| word(&channel["name"])).collect()
+fn timeline(client: &Client, history: &History, unit: &str) -> Value {
+    let (first, last) = history.span_ms;
+    let query = span(first - 2 * HOUR_MS, last + 2 * HOUR_MS);
+    json!(client.get(&format!("/api/v1/units/{unit}/timeline?{query}")).items())
+}
+
+fn span(from_ms: i64, to_ms: i64) -> String {
+    let time = |ms: i64| jiff::Timestamp::from_millisecond(ms).expect("a time of our days");
+    format!("from={}&to={}", time(from_ms), time(to_ms))
+}
+
+/// Names of the channels of the class that pass, in their order.
+fn names(classes: &Value, pass: impl Fn(&&Value) -> bool) -> Vec<String> {
+    let all = classes[0]["channels"].as_array();
+    all.into_iter().flatten().filter(pass).map(|channel| word(&channel["name"])).collect()
 }
 
 fn maps<T: PartialEq + ToString>(

@@ -51,7 +51,7 @@ pub(crate) fn replay(history: &History, plan: &Plan, engine: Engine, seed: u64, 
     stand.decide(history);
     stand.go(&plan.after);
     stand.wait_until_judged(History::keys(history.before.iter().chain(&history.after)).values().sum());
-    let outcome = Outcome::read(&stand.operator, history, seed);
+    let outcome = Outcome::read(&stand.operator, &stand.database, history, seed);
     let events = follower.end(&stand.operator);
     let untold = untold(&stand.operator, &events);
     assert!(untold.is_empty(), "the last event of a finding tells its record: {untold:#?}");
@@ -105,7 +105,8 @@ impl Stand {
         match fault {
             Fault::Kill => self.kill(),
             Fault::Stop => {
-                self.daemon.assert_running();
+                // A signal within a start ends the program as a kill does.
+                self.daemon.wait_until_ready();
                 let status = self.daemon.terminate(STOP);
                 assert!(status.success(), "a clean stop: {status}\n{}", self.daemon.said());
                 self.daemon.start_again();
@@ -141,7 +142,9 @@ impl Stand {
         self.unsaved.clear();
     }
 
+    /// An outage for a program that has started: one that finds no database ends at once, for its service manager to try again.
     fn without_database(&mut self, meanwhile: impl FnOnce(&mut Self)) {
+        self.daemon.wait_until_ready();
         let held = if let Some(server) = &self.server {
             server.stop();
             None
