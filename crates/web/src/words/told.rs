@@ -179,6 +179,7 @@ mod tests {
             ]
         );
     }
+
     fn symptom(channel: &str, kind: SymptomKind, detected: Time) -> Symptom {
         let like = sample::machine("northmoor", "4021", 1).symptoms[0].clone();
         Symptom { channel: channel.parse().unwrap(), kind, onset: detected, detected, ..like }
