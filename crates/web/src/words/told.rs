@@ -83,8 +83,8 @@ fn news(before: Option<&MachinePart>, now: &MachinePart) -> Vec<String> {
 /// Symptoms that were not there before, the strongest first.
 fn shows(before: &MachinePart, now: &MachinePart) -> Option<String> {
     let new = |symptom: &&Symptom| before.symptoms.iter().all(|known| known.id() != symptom.id());
-    let names: Vec<String> = now.symptoms.iter().filter(new).map(|symptom| name(before, symptom)).collect();
-    let (named, others) = names.split_at(names.len().min(MOST_NAMED));
+    let all: Vec<String> = now.symptoms.iter().filter(new).map(|symptom| name(before, symptom)).collect();
+    let (named, others) = all.split_at(all.len().min(MOST_NAMED));
     let others = match others.len() {
         0 => String::new(),
         1 => " and 1 other".to_owned(),
