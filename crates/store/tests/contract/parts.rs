@@ -4,7 +4,7 @@
 use std::time::Duration;
 
 use notchwatch_model::{ChannelIx, RailwayFilter, Seq, Span, Time};
-use notchwatch_store::{EvaluationCommit, Retention, Store};
+use notchwatch_store::{EvaluationCommit, Retention, Store, UnitProgress};
 use sha2::{Digest as _, Sha256};
 use sqlx::{AssertSqlSafe, Connection as _};
 
@@ -108,7 +108,7 @@ pub(crate) async fn an_old_database_is_parted_with_everything_in_it(bed: &Bed) {
     let store = bed.reopen().await;
     let progress = store.progress(&RailwayFilter::All).await.unwrap();
     let learning: Vec<(&str, f64)> =
-        progress.iter().flat_map(|p| p.learning()).map(|(name, done)| (name.as_str(), done)).collect();
+        progress.iter().flat_map(UnitProgress::learning).map(|(name, done)| (name.as_str(), done)).collect();
     assert_eq!((progress[0].samples, learning), (3, vec![("oil_temp", 0.25)]), "what its models said");
     assert_eq!(seen(&store).await, before);
     assert_eq!(names(bed, "journal").await[0], "journal_base");
