@@ -32,17 +32,19 @@ impl Store {
     /// journal, and the others are sealed.
     pub async fn seal(&self, now: Time, keep_raw: Span) -> Result<SealReport> {
         let mut report = SealReport::default();
-        let mut left = HashSet::new();
+        // Each day is taken once: of one that gets data all the while there would be no end.
+        let mut taken = HashSet::new();
         self.make_ahead(Some(now)).await?;
         loop {
-            let due = self.due(now, &left).await?;
+            let due = self.due(now, &taken).await?;
             if due.is_empty() {
                 break;
             }
             for day in due.chunk_by(|a, b| a.1 == b.1) {
                 self.make_days(&day.iter().map(|(_, day)| *day).take(1).collect::<Vec<_>>()).await?;
                 for some in day.chunks(AT_ONCE) {
-                    self.seal_some(some, &mut report, &mut left).await?;
+                    self.seal_some(some, &mut report).await?;
+                    taken.extend(some.iter().copied());
                 }
             }
         }
@@ -60,9 +62,9 @@ impl Store {
         Ok(report)
     }
 
-    /// Of each unit the first day that is closed and has rows in no block yet, leaving aside those in `left` and those that
+    /// Of each unit the first day that is closed and has rows in no block yet, leaving aside those taken and those that
     /// the unit is on its way through; by day. One look into the index a unit, however many rows are open.
-    async fn due(&self, now: Time, left: &HashSet<(i64, i64)>) -> Result<Vec<(i64, i64)>> {
+    async fn due(&self, now: Time, taken: &HashSet<(i64, i64)>) -> Result<Vec<(i64, i64)>> {
         let sql = "SELECT unit_no, open_day FROM (SELECT u.unit_no, p.judged, p.received, \
                    (SELECT MIN(j.open_day) FROM journal j \
                    WHERE j.unit_no = u.unit_no AND j.open_day IS NOT NULL) AS open_day \
@@ -76,7 +78,7 @@ impl Store {
         for row in self.shared.db.fetch(sql, values).await? {
             let (unit_no, mut day) = (row.int("unit_no")?, row.maybe_int("open_day")?);
             while let Some(first) = day.filter(|day| *day < open_from) {
-                if !left.contains(&(unit_no, first)) {
+                if !taken.contains(&(unit_no, first)) {
                     due.push((unit_no, first));
                     break;
                 }
@@ -90,20 +92,14 @@ impl Store {
         Ok(due)
     }
 
-    /// Damaged days go to `left`.
-    async fn seal_some(
-        &self,
-        due: &[(i64, i64)],
-        report: &mut SealReport,
-        left: &mut HashSet<(i64, i64)>,
-    ) -> Result<()> {
+    /// Damaged days stay as they are.
+    async fn seal_some(&self, due: &[(i64, i64)], report: &mut SealReport) -> Result<()> {
         let mut tx = self.shared.db.read().await?;
         let mut sealed: Vec<Sealed> = Vec::with_capacity(due.len());
         for (unit_no, day) in due {
             match pack_day(&mut tx, *unit_no, *day).await {
                 Err(Error::Damaged { what, place }) => {
                     tracing::error!(unit_no, day, place, what, "a damaged day is not sealed");
-                    left.insert((*unit_no, *day));
                 }
                 packed => sealed.extend(packed?),
             }

@@ -94,6 +94,7 @@ on_both! {
     samples::values_that_are_not_finite_are_never_stored,
     sealing::late_rows_are_sealed_again,
     sealing::a_day_waits_for_its_unit,
+    sealing::sealing_ends_while_messages_come,
     sealing::latest_looks_past_what_is_not_yet,
     sealing::messages_across_midnight_are_in_both_days,
     sealing::old_rows_go_only_when_sealed_and_judged,
@@ -180,5 +181,6 @@ behind_a_pooler! {
     samples::positions_become_visible_in_order,
     sealing::late_rows_are_sealed_again,
     sealing::a_day_waits_for_its_unit,
+    sealing::sealing_ends_while_messages_come,
     sealing::sealed_reads_equal_unsealed_reads,
 }

@@ -184,6 +184,29 @@ pub(crate) async fn a_day_waits_for_its_unit(bed: &Bed) {
     store.close().await;
 }
 
+pub(crate) async fn sealing_ends_while_messages_come(bed: &Bed) {
+    let store = bed.open().await;
+    let late = |nth: i64| message("northmoor/NM-1", nth, vec![sample(-5 * DAY + nth % 1000, 0, 1.0)]);
+    store.append(&[late(0)]).await.unwrap();
+    let (told, mut ended) = tokio::sync::oneshot::channel();
+    let sender = async {
+        let mut sent = 1;
+        while ended.try_recv().is_err() {
+            store.append(&[late(sent)]).await.unwrap();
+            sent += 1;
+        }
+        sent
+    };
+    let sealer = async {
+        let report = store.seal(at(0), KEEP).await.unwrap();
+        told.send(()).unwrap();
+        report
+    };
+    let (sent, report) = tokio::join!(sender, sealer);
+    assert_eq!(report.blocks, 1, "the one day once, though {sent} messages came for it");
+    store.close().await;
+}
+
 pub(crate) async fn old_rows_go_only_when_sealed_and_judged(bed: &Bed) {
     let store = bed.open().await;
     let old = message("northmoor/NM-1", -3 * DAY, vec![sample(-3 * DAY, 0, 1.0)]);
