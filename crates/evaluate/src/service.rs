@@ -236,8 +236,7 @@ impl Evaluator {
         round.commit.ticked = ticked;
         round.commit.timelined = self.timelined;
         round.commit.comms_snapshot = self.links_snapshot(up_to, finish)?;
-        let touched = std::mem::take(&mut round.touched);
-        round.commit.progress = touched.iter().filter_map(|key| self.progress(key)).collect();
+        round.commit.progress = round.touched.iter().filter_map(|key| self.progress(key)).collect();
         round.commit.findings = round.findings.into_values().collect();
         let events = self.store.commit_evaluation(round.commit, (self.clock)()).await?;
         self.counters.findings.fetch_add(events.len() as u64, Ordering::Relaxed);

@@ -43,6 +43,7 @@ on_both! {
     order::an_exchanged_sensor_is_no_fault_whenever_it_is_told,
     order::as_built_levels_judge_at_once_whenever_they_are_told,
     order::an_oil_sample_of_a_silent_unit_is_judged_without_a_message,
+    order::what_models_say_is_written_whenever_it_is_new,
     order::a_withdrawn_entry_was_never_there,
     order::what_came_beyond_the_horizon_is_left_out_of_every_later_fold,
     reported::one_softwares_trouble_is_one_finding_however_late_units_say_what_they_run,

@@ -181,6 +181,19 @@ async fn record(bench: &Judging, entries: &[NewEntry]) {
     bench.0.store.record_entries(entries, &"ada".parse().unwrap(), Origin::Api, now()).await.unwrap();
 }
 
+/// A process writes it only when it is new to it; one that has just begun writes everything.
+pub(crate) async fn what_models_say_is_written_whenever_it_is_new(engine: Engine) {
+    let all = messages();
+    for cut in [30, 250, 400, all.len()] {
+        let bench = Judging::new(engine).await;
+        bench.judge(&all[..cut], End::Stop).await;
+        let told = bench.0.store.progress(&RailwayFilter::All).await.unwrap();
+        assert!(told.iter().any(|progress| progress.models.is_some()), "{told:?}");
+        bench.judge(&[], End::Stop).await;
+        assert_eq!(bench.0.store.progress(&RailwayFilter::All).await.unwrap(), told, "after {cut} messages");
+    }
+}
+
 pub(crate) async fn an_exchanged_sensor_is_no_fault_whenever_it_is_told(engine: Engine) {
     let all = messages();
     let (untold, judged) = clean(engine).await;

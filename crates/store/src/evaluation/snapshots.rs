@@ -126,7 +126,7 @@ pub(crate) struct PackedProgress {
     reports: Columns,
 }
 
-/// Sets of columns ready to be written. Made before a transaction is open, as [`pack`] does.
+/// Progress as it is written, made before a transaction is open as [`pack`] makes snapshots.
 pub(crate) fn pack_progress(
     units: &HashMap<UnitKey, i64>,
     progress: Vec<UnitProgress>,

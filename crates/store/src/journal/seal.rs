@@ -9,11 +9,10 @@ use super::seal_day::{Sealed, pack_day, put_sealed};
 use crate::db::values;
 use crate::{Error, Result, Store, int};
 
-/// A UTC day is closed this long after its end: time for the stragglers of a usual link.
+/// A UTC day is closed this long after its end: time for the stragglers of a usual link. A unit that sends what it kept for
+/// itself may be on its way through a closed day; the day then waits until the unit is past it by this much too, or has sent
+/// nothing for this long, since otherwise each look would write the day anew.
 const CLOSED_AFTER: Span = Span::from_hours(1);
-/// A unit that sends what it kept for itself is still on its way through a closed day: the day waits until the unit is past it
-/// by [`CLOSED_AFTER`] too, or has sent nothing for that long. Otherwise each look would write the day anew.
-const ON_ITS_WAY: Span = CLOSED_AFTER;
 /// A day that ended this long ago waits for nothing: the clock of its unit may stand.
 const WAITS_FOR_NOTHING: Span = Span::from_days(3);
 /// Unit-days packed at one time.
@@ -65,19 +64,21 @@ impl Store {
     /// Of each unit the first day that is closed and has rows in no block yet, leaving aside those taken and those that
     /// the unit is on its way through; by day. One look into the index a unit, however many rows are open.
     async fn due(&self, now: Time, taken: &HashSet<(i64, i64)>) -> Result<Vec<(i64, i64)>> {
-        let sql = "SELECT unit_no, open_day FROM (SELECT u.unit_no, p.judged, p.received, \
+        let sql = "SELECT unit_no, open_day, judged, received FROM (SELECT u.unit_no, p.judged, p.received, \
                    (SELECT MIN(j.open_day) FROM journal j \
                    WHERE j.unit_no = u.unit_no AND j.open_day IS NOT NULL) AS open_day \
-                   FROM unit u LEFT JOIN progress p ON p.unit_no = u.unit_no) AS first \
-                   WHERE open_day < $1 AND (open_day < $2 OR received IS NULL OR received < $3 \
-                   OR judged - $4 >= (open_day + 1) * 86400000000)";
-        let open_from = (now - CLOSED_AFTER).day();
+                   FROM unit u LEFT JOIN progress p ON p.unit_no = u.unit_no) AS first WHERE open_day < $1";
+        let closed_to = |time: Time| (time - CLOSED_AFTER).day();
+        let open_from = closed_to(now);
         let waits_from = (now - WAITS_FOR_NOTHING).day();
-        let values = values![open_from, waits_from, now - ON_ITS_WAY, CLOSED_AFTER.micros()];
         let mut due = Vec::new();
-        for row in self.shared.db.fetch(sql, values).await? {
+        for row in self.shared.db.fetch(sql, values![open_from]).await? {
             let (unit_no, mut day) = (row.int("unit_no")?, row.maybe_int("open_day")?);
-            while let Some(first) = day.filter(|day| *day < open_from) {
+            let silent = row.maybe_time("received")?.is_none_or(|heard| heard < now - CLOSED_AFTER);
+            let past =
+                row.maybe_time("judged")?.map_or(waits_from, |judged| closed_to(judged).max(waits_from));
+            let ready_to = if silent { open_from } else { open_from.min(past) };
+            while let Some(first) = day.filter(|day| *day < ready_to) {
                 if !taken.contains(&(unit_no, first)) {
                     due.push((unit_no, first));
                     break;
