@@ -52,11 +52,12 @@ impl Store {
     pub async fn with_history(&self, units: &[UnitKey], up_to: Seq) -> Result<HashSet<UnitKey>> {
         let known = self.unit_numbers(units).await?;
         let numbers: Vec<i64> = units.iter().filter_map(|unit| known.get(unit).copied()).collect();
-        let sql = "SELECT u.railway, u.unit FROM unit u WHERE u.unit_no IN INTS($1) AND ( \
-                   EXISTS (SELECT 1 FROM snapshot s WHERE s.unit_no = u.unit_no) \
-                   OR EXISTS (SELECT 1 FROM block b WHERE b.unit_no = u.unit_no) \
-                   OR EXISTS (SELECT 1 FROM journal j WHERE j.unit_no = u.unit_no AND j.open_day IS NOT NULL \
-                   AND j.seq <= $2))";
+        // One look into an index a unit and table. With EXISTS PostgreSQL may read the whole journal into a hash, each time.
+        let sql = "SELECT u.railway, u.unit FROM unit u WHERE u.unit_no IN INTS($1) AND COALESCE( \
+                   (SELECT 1 FROM snapshot s WHERE s.unit_no = u.unit_no LIMIT 1), \
+                   (SELECT 1 FROM block b WHERE b.unit_no = u.unit_no LIMIT 1), \
+                   (SELECT 1 FROM journal j WHERE j.unit_no = u.unit_no AND j.open_day IS NOT NULL \
+                   AND j.seq <= $2 LIMIT 1)) IS NOT NULL";
         let rows = self.shared.db.fetch_for_work(sql, values![numbers, up_to.0]).await?;
         rows.iter().map(unit_key).collect()
     }
