@@ -12,7 +12,7 @@ use serde_json::{Value, json};
 use crate::support::bench::{REGISTER, falling_oil_pressure, finding_of, identity, open_finding, samples};
 use crate::support::broker::Broker;
 use crate::support::daemon::Daemon;
-use crate::support::database::{Database, Engine, psql, shared_server};
+use crate::support::database::{Database, Engine, shared_server};
 use crate::support::http::Client;
 use crate::support::postgres::Postgres;
 use crate::support::publisher::{Publish, Publisher};
@@ -40,11 +40,7 @@ fn a_full_disk_below_sqlite_holds_messages_and_heals() {
 fn a_full_disk_below_postgres_holds_messages_and_heals() {
     let Some(disk) = SmallDisk::mount(96) else { return };
     let (broker, server) = (Broker::start(), Postgres::start());
-    let space = Postgres::owned_folder(disk.path());
-    psql(&server.url("postgres"), &format!("create tablespace small location '{space}'"));
-    let database = Database::on_server(&server.url("postgres"));
-    let Database::Postgres { name, .. } = &database else { unreachable!("made on a server") };
-    psql(&server.url("postgres"), &format!("alter database {name} set tablespace small"));
+    let database = server.database_below(disk.path());
     fill_and_free(&broker, &database, &disk);
 }
 
@@ -70,6 +66,9 @@ fn fill_and_free(broker: &Broker, database: &Database, disk: &SmallDisk) {
     let refused = operator.act(&id, "acknowledge", &version, &json!({}));
     assert_eq!(refused.status, 503, "a decision that is not kept is not confirmed: {}", refused.text);
     daemon.assert_running();
+    daemon.kill();
+    daemon.restart();
+    assert_eq!(operator.get("/api/v1/findings").items().len(), 1, "reads go on after a start, too");
 
     disk.free();
     ready(&mut daemon);

@@ -13,6 +13,8 @@ mod commands;
 #[cfg(test)]
 mod console;
 #[cfg(test)]
+mod crowd;
+#[cfg(test)]
 mod damage;
 #[cfg(test)]
 mod degradation;

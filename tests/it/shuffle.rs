@@ -39,8 +39,9 @@ impl Options {
         let store = format!("{engine:?}").to_lowercase();
         format!(
             "cargo run -p notchwatch-tests --example shuffle -- --seed {seed} --at {at_ms} --days {days} \
-             --units {units} --store {store} --kills {} --stops {} --brokers {} --databases {} --within-ms {}",
-            faults.kills, faults.stops, faults.brokers, faults.databases, faults.within_ms
+             --units {units} --store {store} --kills {} --stops {} --brokers {} --databases {} --disks {} \
+             --within-ms {}",
+            faults.kills, faults.stops, faults.brokers, faults.databases, faults.disks, faults.within_ms
         )
     }
 }
@@ -97,7 +98,7 @@ impl Reference {
 fn a_replay_in_disorder_gives_what_a_clean_run_gives() {
     let now = crate::support::now_ms();
     let seed = now.unsigned_abs() % 1_000_000;
-    let faults = Faults { kills: 3, stops: 1, brokers: 1, databases: 1, within_ms: 700 };
+    let faults = Faults { kills: 3, stops: 1, brokers: 1, databases: 1, disks: 1, within_ms: 700 };
     let options = Options { seed, at_ms: now, days: 3, units: 3, faults };
     let reference = Reference::new(&options);
     for engine in [Engine::Sqlite, Engine::Postgres] {

@@ -1,7 +1,8 @@
 //! The shuffle harness for longer runs: a recorded history replayed in disorder, compared with a clean run.
 //!
 //! Usage: `cargo run --release -p notchwatch-tests --example shuffle -- [--seed N] [--runs M] [--minutes T]
-//! [--store sqlite|postgres] [--days D] [--units U] [--kills K] [--stops K] [--brokers K] [--databases K] [--within-ms W] [--at MS]`.
+//! [--store sqlite|postgres] [--days D] [--units U] [--kills K] [--stops K] [--brokers K] [--databases K] [--disks K]
+//! [--within-ms W] [--at MS]`.
 //! Without `--store` each run is replayed on both; with `--minutes` runs go on until the time is over. It needs
 //! Mosquitto, PostgreSQL's server programs and python3, and ends with the first difference.
 
@@ -41,6 +42,7 @@ fn main() {
         "stops",
         "brokers",
         "databases",
+        "disks",
         "within-ms",
         "at",
     ];
@@ -69,6 +71,7 @@ fn main() {
         stops: number("stops", 2),
         brokers: number("brokers", 1),
         databases: number("databases", 2),
+        disks: number("disks", 1),
         within_ms: number("within-ms", 1500),
     };
     for run in 0..runs {

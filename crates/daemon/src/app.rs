@@ -89,10 +89,15 @@ pub(crate) fn read_register(config: &Config) -> anyhow::Result<Register> {
     Ok(all)
 }
 
-/// Adds entries to the register of a store, if the whole then makes sense.
+/// Adds entries to the register of a store, if the whole then makes sense. What it holds already is not written: a start
+/// with a full disk goes on to serve what is there.
 pub(crate) async fn put_register(store: &Store, files: Register) -> anyhow::Result<()> {
-    let mut whole = store.register().await.context("reading the register")?;
+    let held = store.register().await.context("reading the register")?;
+    let mut whole = held.clone();
     whole.merge(files.clone());
+    if whole == held {
+        return Ok(());
+    }
     let problems = whole.problems();
     if !problems.is_empty() {
         let list: Vec<String> = problems.iter().map(ToString::to_string).collect();

@@ -29,6 +29,10 @@ pub(crate) struct Keep {
     pub(crate) tick_days: u32,
     /// Days of snapshots of evaluation, one a day; the newest three of a unit stay.
     pub(crate) snapshot_days: u32,
+    /// Days of the history of health grades; 0 for good.
+    pub(crate) health_days: u32,
+    /// Days of audit; 0 for good.
+    pub(crate) audit_days: u32,
 }
 
 impl Default for Keep {
@@ -43,6 +47,8 @@ impl Default for Keep {
             quarantine_mib: 512,
             tick_days: 35,
             snapshot_days: 30,
+            health_days: 0,
+            audit_days: 0,
         }
     }
 }
@@ -85,6 +91,8 @@ impl Keep {
             refused: days(self.quarantine_days),
             ticks: days(self.tick_days),
             snapshots: days(self.snapshot_days),
+            health: days(self.health_days),
+            audit: days(self.audit_days),
         }
     }
 

@@ -167,6 +167,9 @@ async fn retain(store: &Store, keep: &Keep) {
             quarantine_rows = done.refused,
             ticks = done.ticks,
             snapshots = done.snapshots,
+            unjudged = done.unjudged,
+            health_grades = done.health,
+            audit_rows = done.audit,
             "dropped what its time is over for"
         ),
         Ok(_) => {}

@@ -3,6 +3,7 @@
 //! Refuses to drop what an open finding shows, what is not judged yet, and what late data may still need.
 
 mod findings;
+mod records;
 mod samples;
 
 use notchwatch_model::{Span, Time};
@@ -29,6 +30,10 @@ pub struct Retention {
     pub ticks: Option<Span>,
     /// Snapshots of units' folds beside the newest three of each.
     pub snapshots: Option<Span>,
+    /// History of health grades, after they were given; the newest of a unit stays.
+    pub health: Option<Span>,
+    /// Audit, after the act.
+    pub audit: Option<Span>,
 }
 
 /// What was dropped. Days are those of one unit each; whole parts of `PostgreSQL` are told in the log alone.
@@ -46,6 +51,12 @@ pub struct Retained {
     pub ticks: u64,
     /// Snapshots.
     pub snapshots: u64,
+    /// Groups of values that came too late to be judged, with their samples.
+    pub unjudged: u64,
+    /// Health grades.
+    pub health: u64,
+    /// Rows of audit.
+    pub audit: u64,
 }
 
 impl Store {
@@ -55,7 +66,9 @@ impl Store {
         let mut done = Retained::default();
         if let Some(span) = keep.samples {
             let before = (now - span).day().min(self.unjudged_since().await?);
-            done.blocks = self.drop_blocks(before, &self.shown_since(now).await?).await?;
+            let needed = self.shown_since(now).await?;
+            done.blocks = self.drop_blocks(before, &needed).await?;
+            done.unjudged = self.drop_unjudged(before, &needed).await?;
         }
         if let Some(span) = keep.rollups {
             done.rollups = self.drop_rollups((now - span).day()).await?;
@@ -71,6 +84,12 @@ impl Store {
         }
         if let Some(span) = keep.snapshots {
             done.snapshots = self.drop_snapshots(now - span).await?;
+        }
+        if let Some(span) = keep.health {
+            done.health = self.drop_health(now - span).await?;
+        }
+        if let Some(span) = keep.audit {
+            done.audit = self.drop_audit(now - span).await?;
         }
         Ok(done)
     }

@@ -30,7 +30,7 @@ struct Round {
     drain: f64,
     /// Processor time a message, in microseconds, while the sender runs.
     cpu_us: f64,
-    /// Samples a second judged, until evaluation has caught up.
+    /// Samples a second judged by one core, from the last acknowledgement until evaluation has caught up.
     judged: f64,
 }
 
@@ -68,7 +68,7 @@ pub(crate) fn run(wanted: &Wanted) -> Result<(), Failure> {
                 Some(engine) => stored(engine, &given)?,
             };
             println!(
-                "  round {number}, {store:?}: live {:.0}/s, backlog {:.0}/s, {:.1} us of processor a message, judged {:.0} samples/s",
+                "  round {number}, {store:?}: live {:.0}/s, backlog {:.0}/s, {:.1} us of processor a message, judged by one core {:.0} samples/s",
                 round.live, round.drain, round.cpu_us, round.judged
             );
             all.push(round);
@@ -85,7 +85,7 @@ fn report(rounds: &[Vec<Round>; 3]) {
         values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
     };
     println!(
-        "\n| | live, msg/s | ratio | from a backlog, msg/s | ratio | processor, us a message | judged, samples/s |"
+        "\n| | live, msg/s | ratio | from a backlog, msg/s | ratio | processor, us a message | judged by one core, samples/s |"
     );
     println!("| --- | --- | --- | --- | --- | --- | --- |");
     for (store, name) in ["receive and acknowledge only", "SQLite", "PostgreSQL"].into_iter().enumerate() {
@@ -132,6 +132,7 @@ fn stored(engine: Engine, given: &Given) -> Result<Round, Failure> {
     wait_for(&daemon, "notchwatch_ingest_acknowledged_total", number);
     let live = began.elapsed().as_secs_f64();
     let cpu = processor_s(daemon.id()) - cpu;
+    on_one_core(daemon.id())?;
     let judged = judged(&daemon);
     check_stored(&daemon, number)?;
     let status = daemon.terminate(ROUND);
@@ -154,6 +155,18 @@ fn first_seen(daemon: &Daemon) -> (Instant, u64) {
         Some(metric(daemon, "notchwatch_ingest_acknowledged_total")).filter(|n| *n > 0)
     });
     (Instant::now(), seen)
+}
+
+/// Holds all threads of a process, and those that they begin, on the first core.
+fn on_one_core(process: u32) -> Result<(), Failure> {
+    let done = Command::new("taskset")
+        .args(["--all-tasks", "--cpu-list", "--pid", "0", &process.to_string()])
+        .output()
+        .map_err(|error| format!("taskset (of util-linux) holds the program on one core: {error}"))?;
+    if done.status.success() {
+        return Ok(());
+    }
+    Err(String::from_utf8_lossy(&done.stderr).into_owned().into())
 }
 
 /// Samples a second from the time at which everything is acknowledged until everything is judged.

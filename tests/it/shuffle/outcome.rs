@@ -28,6 +28,9 @@ pub(crate) struct Outcome {
     pub(crate) repeats: BTreeMap<String, u64>,
     /// Findings that stand, by id.
     pub(crate) findings: BTreeMap<String, Value>,
+    /// Events of each that stands: how often it was opened, decided on, and closed by a person. Others tell numbers on the way,
+    /// which disorder changes.
+    pub(crate) told: BTreeMap<String, Value>,
     /// Samples: by the hour, or single.
     pub(crate) samples: BTreeMap<String, String>,
     /// Newest sample of each channel, of each unit.
@@ -52,6 +55,7 @@ impl Outcome {
             judged: BTreeMap::new(),
             repeats: BTreeMap::new(),
             findings: standing(client),
+            told: BTreeMap::new(),
             samples: BTreeMap::new(),
             newest: BTreeMap::new(),
             texts: texts::stored(database.url(), &units, &channels),
@@ -92,6 +96,20 @@ impl Outcome {
         outcome
     }
 
+    /// Counts the events of findings that stand.
+    pub(crate) fn count_told(&mut self, events: &[Event]) {
+        for id in self.findings.keys() {
+            let findings = events.iter().map(|event| (event.name.as_str(), event.json()["finding"].clone()));
+            let of: Vec<_> = findings.filter(|(_, finding)| finding["id"] == id.as_str()).collect();
+            let count = |name: &str| of.iter().filter(|(told, _)| *told == name).count();
+            let by_people =
+                of.iter().filter(|(name, f)| *name == "closed" && !f["closed_by"].is_null()).count();
+            let counts =
+                json!({ "opened": count("opened"), "decided": count("decided"), "closed": by_people });
+            self.told.insert(id.clone(), counts);
+        }
+    }
+
     /// Units that are not told as heard since the replay began, or are told as heard in the future.
     pub(crate) fn unheard(&self, history: &History, began_ms: i64, ended_ms: i64) -> Vec<String> {
         let units = history.units.iter().map(|topic| unit_of(topic));
@@ -106,6 +124,7 @@ impl Outcome {
     pub(crate) fn differences(&self, expected: &Self) -> Vec<String> {
         let mut found = maps("judged", &self.judged, &expected.judged);
         found.extend(maps("finding", &self.findings, &expected.findings));
+        found.extend(maps("events of", &self.told, &expected.told));
         found.extend(maps("samples", &self.samples, &expected.samples));
         found.extend(maps("newest", &self.newest, &expected.newest));
         found.extend(maps("timeline", &self.timelines, &expected.timelines));

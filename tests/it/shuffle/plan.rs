@@ -28,6 +28,8 @@ pub(crate) enum Fault {
     Database,
     /// The database goes away, the program is killed meanwhile, both come back.
     DatabaseAndKill,
+    /// The disk below the store is full for a moment.
+    Disk,
 }
 
 /// One step of a replay.
@@ -46,6 +48,7 @@ pub(crate) struct Faults {
     pub(crate) stops: u64,
     pub(crate) brokers: u64,
     pub(crate) databases: u64,
+    pub(crate) disks: u64,
     /// Longest wait before a fault, in milliseconds.
     pub(crate) within_ms: u64,
 }
@@ -116,7 +119,12 @@ impl Plan {
 impl Faults {
     fn list(self, random: &mut Random) -> Vec<Fault> {
         let mut list = Vec::new();
-        let counts = [(Fault::Kill, self.kills), (Fault::Stop, self.stops), (Fault::Broker, self.brokers)];
+        let counts = [
+            (Fault::Kill, self.kills),
+            (Fault::Stop, self.stops),
+            (Fault::Broker, self.brokers),
+            (Fault::Disk, self.disks),
+        ];
         for (fault, count) in counts {
             list.extend((0..count).map(|_| fault));
         }
@@ -149,7 +157,7 @@ fn steps(
 #[test]
 fn a_plan_holds_the_whole_set_and_its_faults_and_is_the_same_again() {
     let history = History::new(3, 1_790_000_000_000, 1, 3);
-    let faults = Faults { kills: 5, stops: 2, brokers: 1, databases: 2, within_ms: 100 };
+    let faults = Faults { kills: 4, stops: 2, brokers: 1, databases: 2, disks: 1, within_ms: 100 };
     let (one, two) = (Plan::shuffled(&history, 9, faults), Plan::shuffled(&history, 9, faults));
     assert_eq!(format!("{:?}", one.before), format!("{:?}", two.before));
     let key = |publish: &Publish| (publish.topic.clone(), publish.payload.clone());

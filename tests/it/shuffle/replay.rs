@@ -17,6 +17,7 @@ use crate::support::database::{Database, Engine, psql};
 use crate::support::http::Client;
 use crate::support::postgres::Postgres;
 use crate::support::publisher::{Publish, Publisher};
+use crate::support::small_disk::SmallDisk;
 use crate::support::{eventually, now_ms};
 
 /// How long a clean stop may take.
@@ -25,6 +26,8 @@ const STOP: Duration = Duration::from_secs(15);
 const JUDGED: Duration = Duration::from_mins(5);
 /// How long the database is away.
 const AWAY: Duration = Duration::from_millis(1500);
+/// Size of the disk that is filled: far more than a set takes.
+const DISK_MIB: u32 = 512;
 /// A zone with an odd offset, for the program and for the database of a replay.
 const ZONE: &str = "Asia/Kathmandu";
 
@@ -39,6 +42,8 @@ pub(crate) struct Stand {
     broker: Broker,
     database: Database,
     server: Option<Postgres>,
+    /// What the store lies on, where one may be mounted.
+    disk: Option<SmallDisk>,
     sentinels: u32,
 }
 
@@ -51,8 +56,9 @@ pub(crate) fn replay(history: &History, plan: &Plan, engine: Engine, seed: u64, 
     stand.decide(history);
     stand.go(&plan.after);
     stand.wait_until_judged(History::keys(history.before.iter().chain(&history.after)).values().sum());
-    let outcome = Outcome::read(&stand.operator, &stand.database, history, seed);
+    let mut outcome = Outcome::read(&stand.operator, &stand.database, history, seed);
     let events = follower.end(&stand.operator);
+    outcome.count_told(&events);
     let untold = untold(&stand.operator, &events);
     assert!(untold.is_empty(), "the last event of a finding tells its record: {untold:#?}");
     outcome
@@ -62,10 +68,13 @@ impl Stand {
     fn new(history: &History, engine: Engine, elsewhere: bool) -> Self {
         let broker = Broker::start();
         let server = (engine == Engine::Postgres).then(Postgres::start);
-        let database = server.as_ref().map_or_else(
-            || Database::new(Engine::Sqlite),
-            |server| Database::on_server(&server.url("postgres")),
-        );
+        let disk = elsewhere.then(|| SmallDisk::mount(DISK_MIB)).flatten();
+        let database = match (&server, &disk) {
+            (Some(server), Some(disk)) => server.database_below(disk.path()),
+            (Some(server), None) => Database::on_server(&server.url("postgres")),
+            (None, Some(disk)) => Database::in_folder(disk.path()),
+            (None, None) => Database::new(Engine::Sqlite),
+        };
         let [class, fleet] = &history.registers;
         let more = format!("[limits]\nahead_s = {AHEAD_S}\n");
         let mut daemon = Daemon::start_with(&broker, &database, &[class, fleet], &more);
@@ -80,7 +89,8 @@ impl Stand {
         broker.save();
         let operator = daemon.client("olsen", "administrator", None);
         let publisher = Publisher::connect(broker.port());
-        Self { daemon, operator, publisher, unsaved: Vec::new(), broker, database, server, sentinels: 0 }
+        let unsaved = Vec::new();
+        Self { daemon, operator, publisher, unsaved, broker, database, server, disk, sentinels: 0 }
     }
 
     fn go(&mut self, steps: &[Step]) {
@@ -120,7 +130,17 @@ impl Stand {
                 });
                 self.daemon.start_again();
             }
+            Fault::Disk => self.with_a_full_disk(),
         }
+    }
+
+    fn with_a_full_disk(&mut self) {
+        let Some(disk) = &self.disk else { return };
+        self.daemon.wait_until_ready();
+        disk.fill();
+        std::thread::sleep(AWAY);
+        self.daemon.assert_running();
+        disk.free();
     }
 
     fn kill(&mut self) {

@@ -7,7 +7,7 @@ use std::process::{Command, Stdio};
 
 use tempfile::TempDir;
 
-use super::database::psql;
+use super::database::{Database, psql};
 use super::process::free_port;
 
 /// A server of its own.
@@ -70,8 +70,18 @@ impl Postgres {
             .arg(self.data()));
     }
 
+    /// A database of which everything but the server's log of changes lies below a folder.
+    pub(crate) fn database_below(&self, folder: &Path) -> Database {
+        let (server, space) = (self.url("postgres"), Self::owned_folder(folder));
+        psql(&server, &format!("create tablespace small location '{space}'"));
+        let database = Database::on_server(&server);
+        let Database::Postgres { name, .. } = &database else { unreachable!("made on a server") };
+        psql(&server, &format!("alter database {name} set tablespace small"));
+        database
+    }
+
     /// A folder below another that a server may write to, as a text for its statements.
-    pub(crate) fn owned_folder(below: &Path) -> String {
+    fn owned_folder(below: &Path) -> String {
         let folder = below.join("space");
         std::fs::create_dir(&folder).expect("a folder");
         run(Command::new("chmod").arg("711").arg(below));

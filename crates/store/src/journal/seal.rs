@@ -17,8 +17,11 @@ const CLOSED_AFTER: Span = Span::from_hours(1);
 const WAITS_FOR_NOTHING: Span = Span::from_days(3);
 /// Unit-days packed at one time.
 const AT_ONCE: usize = 32;
+/// Journal rows of a unit-day packed at one time: what one unit sends in a loop all day is not read at once. One that sends
+/// once a minute has 1,440.
+const ROWS_OF_A_DAY: usize = 20_000;
 /// Journal rows closed in one transaction, so that ingest waits a short time only: each is written anew, its payload
-/// with it. A unit that sends once a minute has 1,440 a day.
+/// with it.
 const ROWS_AT_ONCE: usize = 1_500;
 /// Journal rows looked at and dropped in one transaction.
 const DROP_AT_ONCE: usize = 5000;
@@ -42,8 +45,8 @@ impl Store {
             for day in due.chunk_by(|a, b| a.1 == b.1) {
                 self.make_days(&day.iter().map(|(_, day)| *day).take(1).collect::<Vec<_>>()).await?;
                 for some in day.chunks(AT_ONCE) {
-                    self.seal_some(some, &mut report).await?;
-                    taken.extend(some.iter().copied());
+                    let more = self.seal_some(some, &mut report).await?;
+                    taken.extend(some.iter().copied().filter(|day| !more.contains(day)));
                 }
             }
         }
@@ -72,7 +75,7 @@ impl Store {
         let open_from = closed_to(now);
         let waits_from = (now - WAITS_FOR_NOTHING).day();
         let mut due = Vec::new();
-        for row in self.shared.db.fetch(sql, values![open_from]).await? {
+        for row in self.shared.db.fetch_for_work(sql, values![open_from]).await? {
             let (unit_no, mut day) = (row.int("unit_no")?, row.maybe_int("open_day")?);
             let silent = row.maybe_time("received")?.is_none_or(|heard| heard < now - CLOSED_AFTER);
             let past =
@@ -85,7 +88,7 @@ impl Store {
                 }
                 let sql = "SELECT MIN(open_day) AS open_day FROM journal WHERE unit_no = $1 \
                            AND open_day IS NOT NULL AND open_day > $2";
-                let next = self.shared.db.fetch(sql, values![unit_no, first]).await?;
+                let next = self.shared.db.fetch_for_work(sql, values![unit_no, first]).await?;
                 day = next.first().map_or(Ok(None), |row| row.maybe_int("open_day"))?;
             }
         }
@@ -93,14 +96,16 @@ impl Store {
         Ok(due)
     }
 
-    /// Damaged days stay as they are.
-    async fn seal_some(&self, due: &[(i64, i64)], report: &mut SealReport) -> Result<()> {
-        let mut tx = self.shared.db.read().await?;
+    /// Seals some days, each up to its first so many rows; those of which there are more. Damaged days stay as they are.
+    async fn seal_some(&self, due: &[(i64, i64)], report: &mut SealReport) -> Result<HashSet<(i64, i64)>> {
+        let mut tx = self.shared.db.look().await?;
         let mut sealed: Vec<Sealed> = Vec::with_capacity(due.len());
         for (unit_no, day) in due {
-            match pack_day(&mut tx, *unit_no, *day).await {
+            match pack_day(&mut tx, *unit_no, *day, ROWS_OF_A_DAY).await {
                 Err(Error::Damaged { what, place }) => {
                     tracing::error!(unit_no, day, place, what, "a damaged day is not sealed");
+                    // After a page that cannot be read PostgreSQL takes no more statements in this one.
+                    tx = self.shared.db.look().await?;
                 }
                 packed => sealed.extend(packed?),
             }
@@ -116,7 +121,7 @@ impl Store {
             report.samples += block.samples as u64;
             report.bytes += block.packed.len() as u64;
         }
-        Ok(())
+        Ok(sealed.iter().filter(|day| day.more).map(Sealed::day).collect())
     }
 
     /// Drops rows of a range of judged positions that are sealed and received before a time. Rows stand nearly in
@@ -126,7 +131,7 @@ impl Store {
         loop {
             let sql = "SELECT seq, received, open_day FROM journal WHERE seq > $1 AND seq <= $2 \
                        ORDER BY seq LIMIT $3";
-            let rows = self.shared.db.fetch(sql, values![after, up_to, int(DROP_AT_ONCE)]).await?;
+            let rows = self.shared.db.fetch_for_work(sql, values![after, up_to, int(DROP_AT_ONCE)]).await?;
             let (mut old, mut any_old) = (Vec::new(), false);
             for row in &rows {
                 after = row.int("seq")?;

@@ -19,6 +19,8 @@ pub(crate) struct Sealed {
     read: Vec<i64>,
     /// Absent when the rows hold nothing of the day that was not in its block.
     pub(crate) block: Option<NewBlock>,
+    /// The day may have more open rows than were read.
+    pub(crate) more: bool,
 }
 
 /// A block to write.
@@ -36,20 +38,25 @@ impl Sealed {
     pub(crate) fn rows(&self) -> usize {
         self.read.len()
     }
+
+    /// Its unit and day.
+    pub(crate) fn day(&self) -> (i64, i64) {
+        (self.unit_no, self.day)
+    }
 }
 
-/// Reads the open rows of a day and packs them with what its block holds. `None` when there are none.
-pub(crate) async fn pack_day(tx: &mut Tx, unit_no: i64, day: i64) -> Result<Option<Sealed>> {
+/// Reads the first `most` open rows of a day and packs them with what its block holds. `None` when there are none.
+pub(crate) async fn pack_day(tx: &mut Tx, unit_no: i64, day: i64, most: usize) -> Result<Option<Sealed>> {
     let sql = "SELECT seq, received, retained, approximate, packed, extras, crc FROM journal \
-               WHERE unit_no = $1 AND open_day = $2 ORDER BY seq";
-    let rows = tx.fetch(sql, values![unit_no, day]).await?;
+               WHERE unit_no = $1 AND open_day = $2 ORDER BY seq LIMIT $3";
+    let rows = tx.fetch(sql, values![unit_no, day, int(most)]).await?;
     if rows.is_empty() {
         return Ok(None);
     }
     let read = rows.iter().map(|row| row.int("seq")).collect::<Result<Vec<_>>>()?;
     let (revision, mut whole) = old_block(tx, unit_no, day).await?;
     let held: HashSet<Seq> = whole.messages.iter().map(|m| m.seq).collect();
-    let mut grew = false;
+    let before = whole.messages.len();
     for row in &rows {
         let seq = Seq(row.int("seq")?);
         if held.contains(&seq) {
@@ -71,10 +78,11 @@ pub(crate) async fn pack_day(tx: &mut Tx, unit_no: i64, day: i64) -> Result<Opti
         });
         whole.samples.extend(samples.into_iter().map(|s| (s, position)));
         whole.texts.extend(texts.into_iter().map(|t| (t, position)));
-        grew = true;
     }
-    let block = if grew { Some(apart(whole, revision, unit_no, day).await?) } else { None };
-    Ok(Some(Sealed { unit_no, day, read, block }))
+    let more = rows.len() >= most;
+    let grew = whole.messages.len() > before;
+    let block = if grew { apart(whole, before, revision, unit_no, day).await? } else { None };
+    Ok(Some(Sealed { unit_no, day, read, block, more }))
 }
 
 /// Writes blocks, rollups and newest samples, and closes the day for the rows that are in them.
@@ -155,9 +163,19 @@ async fn old_block(tx: &mut Tx, unit_no: i64, day: i64) -> Result<(i64, Day)> {
     Ok((row.int("revision")? + 1, block_day(&row)?))
 }
 
-/// Packs on a thread for such work. A defect there costs this day of this unit, which stays as it is, and no other.
-async fn apart(whole: Day, revision: i64, unit_no: i64, day: i64) -> Result<NewBlock> {
-    let packing = tokio::task::spawn_blocking(move || new_block(&whole, revision, unit_no, day));
+/// Packs on a thread for such work, unless everything that came after the first `before` messages repeats what was there.
+/// A defect there costs this day of this unit, which stays as it is, and no other.
+async fn apart(
+    mut whole: Day,
+    before: usize,
+    revision: i64,
+    unit_no: i64,
+    day: i64,
+) -> Result<Option<NewBlock>> {
+    let packing = tokio::task::spawn_blocking(move || {
+        let news = block::leave_repeats_out(&mut whole, before);
+        news.then(|| new_block(&whole, revision, unit_no, day)).transpose()
+    });
     packing.await.unwrap_or_else(|ended| {
         let place = format!("unit {unit_no}, day {day}, to be sealed");
         Err(Error::Damaged { place, what: format!("packing ended by a defect: {ended}") })

@@ -1,10 +1,13 @@
 //! A block: everything a unit sent for one UTC day, columnar and compressed, with the message each sample came in.
 //!
-//! Repeats and contradictions stay in it and are settled when read, so that a read that stops at a journal position
-//! gives the same before and after sealing. Each channel has a checksum of its own: damage takes one, not all.
+//! Contradictions stay in it and are settled when read, and of repeats the first does, so that a read that stops at a journal
+//! position gives the same before and after sealing. Each channel has a checksum of its own: damage takes one, not all.
 
 mod first;
 mod messages;
+mod repeats;
+
+pub(crate) use repeats::leave_repeats_out;
 
 use notchwatch_model::{ChannelIx, Sample, Seq, TextSample, Time, UomUse};
 

@@ -14,7 +14,7 @@ fn serial(name: &str) -> EngineSerial {
     name.parse().unwrap()
 }
 
-fn graded(unit_name: &str, secs: i64, engine: &str, grade: Option<u16>) -> HealthRecord {
+pub(crate) fn graded(unit_name: &str, secs: i64, engine: &str, grade: Option<u16>) -> HealthRecord {
     let mark = |grade, why: &str| HealthMark { grade, confidence: 900, at_most: false, why: why.to_owned() };
     HealthRecord {
         unit: unit(unit_name),

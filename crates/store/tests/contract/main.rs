@@ -83,6 +83,7 @@ on_both! {
     quarantine::refusals_are_kept_by_reason,
     quarantine::what_its_bounds_drop_is_counted_over_a_restart,
     retention::closed_findings_go_with_their_logs,
+    retention::grades_audit_and_what_was_not_judged_go_by_age,
     retention::refusals_ticks_and_snapshots_go_by_age,
     retention::samples_go_but_for_those_that_are_needed,
     samples::a_large_message_and_a_catch_up_fit,
@@ -99,6 +100,7 @@ on_both! {
     sealing::messages_across_midnight_are_in_both_days,
     sealing::old_rows_go_only_when_sealed_and_judged,
     sealing::sealed_reads_equal_unsealed_reads,
+    sealing::what_a_unit_repeats_all_day_takes_no_room,
     timeline::a_railway_sees_its_own,
     timeline::a_withdrawal_is_a_step_of_the_log,
     timeline::entries_come_back_once_each,
@@ -149,6 +151,7 @@ on_postgres! {
     parts::no_clock_of_a_sender_makes_a_part,
     parts::old_days_go_whole,
     parts::old_parts_go_whole_while_the_rest_goes_on,
+    sealing::a_page_that_cannot_be_read_costs_its_day_alone,
 }
 
 macro_rules! behind_a_pooler {
@@ -165,6 +168,9 @@ macro_rules! behind_a_pooler {
 behind_a_pooler! {
     access::accounts_sessions_tokens_and_audit_come_back,
     decisions::of_two_that_race_one_wins,
+    damage::a_check_walks_documents_too,
+    damage::a_damaged_block_takes_nothing_else_along,
+    damage::what_can_be_computed_anew_is,
     findings::a_commit_is_all_or_nothing,
     findings::events_become_visible_in_order,
     findings::lists_are_filtered_ordered_and_paged,
@@ -177,10 +183,15 @@ behind_a_pooler! {
     parts::a_row_without_a_part_gets_one,
     parts::old_parts_go_whole_while_the_rest_goes_on,
     quarantine::a_row_bad_at_the_database_is_set_aside,
+    retention::closed_findings_go_with_their_logs,
+    retention::grades_audit_and_what_was_not_judged_go_by_age,
+    retention::refusals_ticks_and_snapshots_go_by_age,
+    retention::samples_go_but_for_those_that_are_needed,
     samples::a_large_message_and_a_catch_up_fit,
     samples::positions_become_visible_in_order,
     sealing::late_rows_are_sealed_again,
     sealing::a_day_waits_for_its_unit,
     sealing::sealing_ends_while_messages_come,
     sealing::sealed_reads_equal_unsealed_reads,
+    sealing::what_a_unit_repeats_all_day_takes_no_room,
 }

@@ -5,12 +5,13 @@ use notchwatch_model::{
     Time,
 };
 use notchwatch_store::{
-    CommsSnapshot, EvaluationCommit, QuarantineBounds, QuarantineQuery, Retained, Retention, Snapshot, Store,
-    Verdict,
+    AuditEntry, CommsSnapshot, EvaluationCommit, QuarantineBounds, QuarantineQuery, Retained, Retention,
+    Snapshot, Store, Unjudged, Verdict,
 };
 
 use crate::bed::{Bed, account, at, message, sample, unit};
 use crate::findings::{ALL, acknowledge, commit, id, machine};
+use crate::health::graded;
 
 const DAY: i64 = 86_400;
 
@@ -147,6 +148,41 @@ pub(crate) async fn refusals_ticks_and_snapshots_go_by_age(bed: &Bed) {
         store.append(&[bad]).await.unwrap();
     }
     assert_eq!(store.quarantine(&QuarantineQuery::default(), &ALL).await.unwrap().items.len(), 2);
+    store.close().await;
+}
+
+pub(crate) async fn grades_audit_and_what_was_not_judged_go_by_age(bed: &Bed) {
+    let store = bed.open().await;
+    let name = "northmoor/NM-1";
+    // One unit's samples stay for an open finding: what was not judged of them stays with them.
+    store.commit_evaluation(commit(vec![machine("f-shown", "sarel/SC-1")]), at(0)).await.unwrap();
+    for day in [-20, -2] {
+        let late = Unjudged { time: at(day * DAY), channel: ChannelIx(0), instead: None };
+        for (unit_name, seq) in [(name, 70 + day), ("sarel/SC-1", 70 + day)] {
+            let commit = EvaluationCommit {
+                position: Seq(seq),
+                unjudged: vec![(unit(unit_name), vec![late])],
+                ..EvaluationCommit::default()
+            };
+            store.commit_evaluation(commit, at(0)).await.unwrap();
+        }
+        store.put_health(&[graded(name, day * DAY, "E-1", Some(900))]).await.unwrap();
+        let act =
+            AuditEntry { at: at(day * DAY), by: "setup".into(), what: "signed-in".into(), on: String::new() };
+        store.audit(&act).await.unwrap();
+    }
+    let (span, acts) = (Some(Span::from_days(10)), store.audit_log(100).await.unwrap().len());
+    let keep = Retention { samples: span, health: span, audit: span, ..Retention::default() };
+    let done = store.retain(&keep, at(0)).await.unwrap();
+    assert_eq!(done, Retained { unjudged: 1, health: 1, audit: 1, ..Retained::default() });
+    let left = async |name: &str| store.unjudged(&unit(name), at(-90 * DAY), at(0)).await.unwrap().len();
+    assert_eq!((left(name).await, left("sarel/SC-1").await), (1, 2));
+    assert_eq!(store.audit_log(100).await.unwrap().len(), acts - 1);
+    // The newest grade of a unit stays, however old.
+    let done = store.retain(&keep, at(300 * DAY)).await.unwrap();
+    assert_eq!((done.health, store.health_now(&ALL).await.unwrap().len()), (0, 1));
+    let history = store.health_of_unit(&unit(name), at(-90 * DAY), at(0)).await.unwrap();
+    assert_eq!(history.iter().map(|grade| grade.at).collect::<Vec<_>>(), [at(-2 * DAY)]);
     store.close().await;
 }
 

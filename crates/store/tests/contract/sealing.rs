@@ -1,6 +1,6 @@
 //! Sealing days into blocks and rollups: nothing that is read changes.
 
-use notchwatch_model::{ChannelIx, Sample, Seq, Span, TextSample, Time};
+use notchwatch_model::{ChannelIx, Sample, Seq, Span, TextSample, Time, UnitKey};
 use notchwatch_store::{EvaluationCommit, NewMessage, Rollup, Store, UnitProgress};
 
 use crate::bed::{Bed, at, message, sample, unit};
@@ -174,7 +174,9 @@ pub(crate) async fn a_day_waits_for_its_unit(bed: &Bed) {
         (midnight - hour, -hour - 1, 1, "silent for more than an hour"),
     ];
     for (nth, (judged, received, blocks, case)) in (0..).zip(cases) {
-        store.append(&[message("northmoor/NM-1", nth, vec![sample(midnight - hour, 0, 1.0)])]).await.unwrap();
+        let value = f64::from(i32::try_from(nth).unwrap());
+        let new = message("northmoor/NM-1", nth, vec![sample(midnight - hour, 0, value)]);
+        store.append(&[new]).await.unwrap();
         store.commit_evaluation(told(judged, received), at(0)).await.unwrap();
         assert_eq!(store.seal(at(0), KEEP).await.unwrap().blocks, blocks, "{case}");
     }
@@ -204,6 +206,66 @@ pub(crate) async fn sealing_ends_while_messages_come(bed: &Bed) {
     };
     let (sent, report) = tokio::join!(sender, sealer);
     assert_eq!(report.blocks, 1, "the one day once, though {sent} messages came for it");
+    store.close().await;
+}
+
+pub(crate) async fn what_a_unit_repeats_all_day_takes_no_room(bed: &Bed) {
+    let store = bed.open().await;
+    let nm = unit("northmoor/NM-1");
+    // More rows than are packed at one time: the same hundred minutes again and again, one value at the very end.
+    let minute = |nth: i64, value: f64| vec![sample(-2 * DAY + nth % 100 * 60, 0, value)];
+    let repeated: Vec<_> = (0..20_100)
+        .map(|nth| message("northmoor/NM-1", nth, minute(nth, f64::from(i32::try_from(nth % 100).unwrap()))))
+        .collect();
+    for some in repeated.chunks(4000) {
+        store.append(some).await.unwrap();
+    }
+    store.append(&[message("northmoor/NM-1", 20_100, minute(7, 70.5))]).await.unwrap();
+    let before = (read(&store, &nm, None).await, read(&store, &nm, Some(Seq(20_050))).await);
+    assert_eq!((before.0.len(), before.1.len()), (100, 100));
+    assert_ne!(before.0, before.1, "the last value settles for what came later alone");
+    let report = store.seal(at(0), KEEP).await.unwrap();
+    assert_eq!(report.blocks, 2, "the first rows, and what was new behind them");
+    assert!(report.bytes < 4000, "{report:?}");
+    assert_eq!(read(&store, &nm, None).await, before.0);
+    assert_eq!(read(&store, &nm, Some(Seq(20_050))).await, before.1);
+    // A day that is repeated once more is closed without being written anew.
+    store.append(repeated.get(..50).unwrap()).await.unwrap();
+    assert_eq!(store.seal(at(0), KEEP).await.unwrap().blocks, 0);
+    store.commit_evaluation(judged(&store).await, at(0)).await.unwrap();
+    assert_eq!(store.seal(at(DAY), Span::ZERO).await.unwrap().dropped, 20_151, "no row is left open");
+    assert_eq!(read(&store, &nm, None).await, before.0);
+    store.close().await;
+}
+
+async fn read(store: &Store, unit: &UnitKey, up_to: Option<Seq>) -> Vec<Sample> {
+    store.unit_samples(unit, at(-3 * DAY), at(0), up_to).await.unwrap()
+}
+
+/// Of the first unit's block, the one too large for its row, the server's pages lose the part that holds it.
+const LOSE_PAGES: &str = "CREATE EXTENSION pg_surgery; \
+    DO $$ DECLARE pages TEXT; BEGIN \
+    FOR pages IN SELECT c.reltoastrelid::regclass FROM pg_inherits i JOIN pg_class c ON c.oid = i.inhrelid \
+    WHERE i.inhparent = 'block'::regclass LOOP \
+    EXECUTE format('SELECT heap_force_kill(%L::regclass, ctids) FROM (SELECT array_agg(ctid) AS ctids FROM %s) AS all_of_it \
+    WHERE ctids IS NOT NULL', pages, pages); \
+    END LOOP; END $$";
+
+pub(crate) async fn a_page_that_cannot_be_read_costs_its_day_alone(bed: &Bed) {
+    let store = bed.open().await;
+    let names = ["northmoor/NM-1", "northmoor/NM-2", "sarel/SC-1"];
+    let noise = |n: i32| sample(-2 * DAY + i64::from(n), 0, f64::from(n * n % 7919).sqrt());
+    let day = |value: f64| names.map(|name| message(name, 0, vec![sample(-2 * DAY - 1, 0, value)]));
+    store.append(&day(1.0)).await.unwrap();
+    store.append(&[message(names[0], 0, (0..2000).map(noise).collect())]).await.unwrap();
+    assert_eq!(store.seal(at(0), KEEP).await.unwrap().blocks, 3);
+    bed.sql(LOSE_PAGES).await;
+    store.append(&day(2.0)).await.unwrap();
+    assert_eq!(store.seal(at(0), KEEP).await.unwrap().blocks, 2, "the other two units'");
+    for name in &names[1..] {
+        let read = read(&store, &unit(name), None).await;
+        assert_eq!(read, [sample(-2 * DAY - 1, 0, 2.0)], "{name}");
+    }
     store.close().await;
 }
 
