@@ -18,7 +18,7 @@ use crate::{Failure, paced};
 /// Units that are played.
 const PLAYED: u32 = 20;
 /// Minutes that their models learned: four weeks.
-const LEARNED: usize = 28 * 1440;
+pub(crate) const MINUTES: usize = 28 * 1440;
 /// Snapshots written at one time.
 const A_COMMIT: usize = 200;
 
@@ -33,9 +33,9 @@ pub(crate) struct Learned {
 /// A fleet of `units`, a multiple of those played, that has at least so many snapshots to send.
 pub(crate) fn fleet(units: u32, number: usize) -> Result<Learned, Failure> {
     let copies = (units / PLAYED).max(1) as usize;
-    let mut fleet = load::fleet(PLAYED, number / copies + LEARNED * PLAYED as usize)?;
+    let mut fleet = load::fleet(PLAYED, number / copies + MINUTES * PLAYED as usize)?;
     let mut states = States::new(&fleet)?;
-    states.feed(&mut fleet, LEARNED * PLAYED as usize)?;
+    states.feed(&mut fleet, MINUTES * PLAYED as usize)?;
     Ok(Learned { fleet, states, copies, ready: VecDeque::new() })
 }
 

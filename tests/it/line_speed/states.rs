@@ -1,5 +1,6 @@
 //! Models of some units of the load, folded in this process, and what they take in memory by themselves, so that what a
-//! run's memory grows by can be told apart: models that fill, and anything else.
+//! run's memory grows by can be told apart: models that fill, and anything else. Learned models begin as the program has
+//! them after a start: from what a snapshot holds.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -12,10 +13,10 @@ use notchwatch_wire::{Decoder, Limits, RegisterIndex, TopicPattern};
 
 use crate::load::{self, Snapshots};
 use crate::support::now_ms;
-use crate::{Failure, Wanted, paced};
+use crate::{Failure, Wanted, learned, paced};
 
-/// Units that are folded for the table, and how many copies of each are weighed.
-const UNITS: u32 = 40;
+/// Units that are played for the table, and how many copies of each are folded beside it and weighed.
+const UNITS: u32 = 20;
 const COPIES: usize = 25;
 /// Lines of the table.
 const LINES: usize = 12;
@@ -29,6 +30,8 @@ pub(crate) struct States {
 struct State {
     context: FoldContext,
     fold: Fold,
+    /// Models of other units to which the same happens.
+    copies: Vec<Fold>,
     rows: Rows,
 }
 
@@ -38,21 +41,26 @@ type Saved = Option<(Time, u32, Vec<u8>)>;
 /// Prints what states take as a load of so many seconds goes on.
 pub(crate) fn run(wanted: &Wanted) -> Result<(), Failure> {
     let each = wanted.seconds * paced::RATE_A_SECOND / paced::UNITS as usize;
-    let mut fleet = load::fleet(UNITS, each * UNITS as usize)?;
+    let before = if wanted.learned { learned::MINUTES } else { 0 };
+    let mut fleet = load::fleet(UNITS, (before + each) * UNITS as usize)?;
     let mut states = States::new(&fleet)?;
+    states.feed(&mut fleet, before * UNITS as usize)?;
     println!(
         "\nStates of {} units by snapshots folded ({UNITS} units, {COPIES} copies each)\n",
         paced::UNITS
     );
     println!("| seconds of the load | snapshots a unit | states, MB |\n| --- | --- | --- |");
-    let mut kept = Vec::new();
-    for line in 1..=LINES {
-        let (from, to) = (each * (line - 1) / LINES, each * line / LINES);
+    let without = resident_mb();
+    states.copy(COPIES)?;
+    let line = |seconds: usize, snapshots: usize, states: &States| {
+        let one = (resident_mb() - without) / (COPIES * states.units.len()) as f64;
+        println!("| {seconds} | {snapshots} | {:.0} |", one * f64::from(paced::UNITS));
+    };
+    line(0, 0, &states);
+    for nth in 1..=LINES {
+        let (from, to) = (each * (nth - 1) / LINES, each * nth / LINES);
         states.feed(&mut fleet, (to - from) * UNITS as usize)?;
-        let before = resident_mb();
-        kept.extend((0..COPIES).flat_map(|_| states.units.values().map(|unit| unit.fold.clone())));
-        let one = (resident_mb() - before) / (COPIES * states.units.len()) as f64;
-        println!("| {} | {to} | {:.0} |", wanted.seconds * line / LINES, one * f64::from(paced::UNITS));
+        line(wanted.seconds * nth / LINES, to, &states);
     }
     Ok(())
 }
@@ -70,7 +78,7 @@ impl States {
             let context =
                 FoldContext::new(unit.clone(), class.clone(), plan.clone(), library.clone(), version);
             let (fold, rows) = (Fold::new(&context), Rows::new(class.channels.len()));
-            (unit.key(), State { context, fold, rows })
+            (unit.key(), State { context, fold, copies: Vec::new(), rows })
         };
         let units = register.units.iter().map(unit).collect();
         Ok(Self { register, units })
@@ -95,9 +103,21 @@ impl States {
             }
             for unit in self.units.values_mut() {
                 for row in unit.rows.take_all() {
-                    drop(unit.fold.row(&unit.context, &row));
+                    for fold in std::iter::once(&mut unit.fold).chain(&mut unit.copies) {
+                        drop(fold.row(&unit.context, &row));
+                    }
                 }
             }
+        }
+        Ok(())
+    }
+
+    /// Makes so many other models of each unit from what a snapshot of it holds.
+    fn copy(&mut self, number: usize) -> Result<(), Failure> {
+        for unit in self.units.values_mut() {
+            let saved = unit.fold.save(&unit.context)?;
+            let restored = (0..number).map(|_| Fold::restore(&unit.context, &saved));
+            unit.copies = restored.collect::<Result<_, _>>()?;
         }
         Ok(())
     }
