@@ -10,7 +10,7 @@ use notchwatch_model::{
     ClassId, Decision, RailwayId, Register, Sample, Seq, ServiceStatus, Time, TimelineEntry, TimelineId,
     Unit, UnitKey,
 };
-use notchwatch_store::{Store, Unjudged};
+use notchwatch_store::{Snapshot, Store, Unjudged};
 use std::collections::HashMap;
 
 use crate::EvaluateError;
@@ -80,18 +80,23 @@ pub(crate) struct Base {
     pub(crate) at: Option<Time>,
 }
 
-/// Newest state of a unit at or before an event time that this program, class and settings made.
+/// Newest state of a unit at or before an event time that this program, class and settings made. One that cannot be read
+/// is left out for the one before it: what it held more is folded again from what is kept, which every older state needs
+/// as well when data come late.
 pub(crate) async fn base(
     store: &Store,
     context: &FoldContext,
     at_or_before: Option<Time>,
 ) -> Result<Base, EvaluateError> {
-    let key = context.unit.key();
-    let found = store.snapshot(&key, at_or_before).await?.filter(|s| s.form == context.form);
-    Ok(match found {
-        Some(snapshot) => Base { fold: Fold::restore(context, &snapshot.state)?, at: Some(snapshot.at) },
-        None => Base { fold: Fold::new(context), at: None },
-    })
+    let read = |snapshot: Snapshot| {
+        if snapshot.form != context.form {
+            return Ok(None);
+        }
+        let fold = Fold::restore(context, &snapshot.state).map_err(|error| error.to_string())?;
+        Ok(Some(Base { fold, at: Some(snapshot.at) }))
+    };
+    let found = store.snapshot_with(&context.unit.key(), at_or_before, read).await?.flatten();
+    Ok(found.unwrap_or_else(|| Base { fold: Fold::new(context), at: None }))
 }
 
 /// What a unit measured and told.

@@ -104,9 +104,11 @@ impl Tracer {
         let mut all = Vec::new();
         let mut after = DecisionId(0);
         loop {
-            let page = self.store.decisions_after(after, 1000).await?;
-            let Some(last) = page.last() else { return Ok(all) };
-            after = last.id;
+            let (page, to) = self.store.decisions_spared(after, 1000).await?;
+            if to == after {
+                return Ok(all);
+            }
+            after = to;
             all.extend(page.into_iter().filter(|d| d.effective && d.unit == *unit));
         }
     }

@@ -15,9 +15,9 @@ use crate::pack::{payloads, rollup};
 use crate::{Error, Result, Store, int};
 
 /// Rows read in one transaction.
-const AT_ONCE: usize = 64;
+const AT_ONCE: u64 = 64;
 /// Rows of each table that the bounded look reads at most.
-const QUICK: usize = 256;
+const QUICK: u64 = 256;
 
 /// How much is looked at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -64,29 +64,27 @@ const QUICK_ROLLUPS: &str = "SELECT r.unit_no, r.day, r.packed FROM unit u JOIN 
     WHERE r.unit_no > $1 OR (r.unit_no = $1 AND r.day > $2) ORDER BY r.unit_no LIMIT $3";
 
 impl Store {
-    /// Reads what is stored and names what cannot be read. Damage found is remembered as if a read had met it.
+    /// Reads what is stored and names what cannot be read. Damage found is remembered as if a read had met it. A table of
+    /// which pages cannot be read is named, and the others are looked at.
     pub async fn check(&self, depth: Depth) -> Result<Checked> {
         let (blocks, rollups, most) = match depth {
             Depth::Quick => (QUICK_BLOCKS, QUICK_ROLLUPS, QUICK),
-            Depth::Deep => (DEEP_BLOCKS, DEEP_ROLLUPS, usize::MAX),
+            Depth::Deep => (DEEP_BLOCKS, DEEP_ROLLUPS, u64::MAX),
         };
-        let documents = documents::walk(&self.shared.db, most).await?;
-        let mut done = Checked {
-            findings: documents.findings,
-            events: documents.events,
-            decisions: documents.decisions,
-            snapshots: documents.snapshots,
-            blocks: self.walk(blocks, most, look_at_block).await?,
-            rollups: self.walk(rollups, most, look_at_rollup).await?,
-            latest: self.walk_latest(most).await?,
-            journal: self.walk_journal(most).await?,
-            damage: Vec::new(),
-        };
-        done.damage = self.shared.known.list();
-        done.damage.extend(documents.damage);
-        done.damage.extend(counters(&self.shared.db).await?);
-        if depth == Depth::Deep && matches!(self.shared.db, Db::Sqlite(_)) {
-            done.damage.extend(whole_file(&self.shared.db).await?);
+        let (db, known) = (&self.shared.db, &self.shared.known);
+        let mut done = Checked::default();
+        documents::walk(db, known, most, &mut done).await?;
+        let walked = self.walk(blocks, most, look_at_block, &mut done.blocks).await;
+        known.spare(Place::Table("block"), walked)?;
+        let walked = self.walk(rollups, most, look_at_rollup, &mut done.rollups).await;
+        known.spare(Place::Table("rollup"), walked)?;
+        known.spare(Place::Table("latest"), self.walk_latest(most, &mut done.latest).await)?;
+        known.spare(Place::Table("journal"), self.walk_journal(most, &mut done.journal).await)?;
+        let counters = known.spare(Place::Table("counter"), counters(db).await)?;
+        done.damage.extend(known.list());
+        done.damage.extend(counters);
+        if depth == Depth::Deep && matches!(db, Db::Sqlite(_)) {
+            done.damage.extend(whole_file(db).await?);
         }
         Ok(done)
     }
@@ -97,43 +95,45 @@ impl Store {
         self.shared.known.list()
     }
 
-    /// Walks a table of units and days. Returns how many rows were looked at.
+    /// Walks a table of units and days, counting the rows looked at.
     async fn walk(
         &self,
         sql: &'static str,
-        most: usize,
+        most: u64,
         look: fn(&Known, &Row) -> Result<()>,
-    ) -> Result<u64> {
-        let (mut unit_no, mut day, mut looked) = (i64::MIN, i64::MIN, 0);
+        looked: &mut u64,
+    ) -> Result<()> {
+        let (mut unit_no, mut day) = (i64::MIN, i64::MIN);
         loop {
-            let page = AT_ONCE.min(most - looked);
+            let page = AT_ONCE.min(most - *looked);
             let rows = self.shared.db.fetch(sql, values![unit_no, day, int(page)]).await?;
             for row in &rows {
                 (unit_no, day) = (row.int("unit_no")?, row.int("day")?);
                 look(&self.shared.known, row)?;
+                *looked += 1;
             }
-            looked += rows.len();
-            if rows.len() < page || looked == most {
-                return Ok(looked as u64);
+            if (rows.len() as u64) < page || *looked == most {
+                return Ok(());
             }
         }
     }
 
-    async fn walk_latest(&self, most: usize) -> Result<u64> {
+    async fn walk_latest(&self, most: u64, looked: &mut u64) -> Result<()> {
         let sql = "SELECT unit_no, packed, crc FROM latest ORDER BY unit_no LIMIT $1";
         let rows = self.shared.db.fetch(sql, values![int(most)]).await?;
         for row in &rows {
             let place = Place::Latest { unit_no: row.int("unit_no")? };
             self.shared.known.spare(place, latest_samples(row))?;
+            *looked += 1;
         }
-        Ok(rows.len() as u64)
+        Ok(())
     }
 
-    async fn walk_journal(&self, most: usize) -> Result<u64> {
+    async fn walk_journal(&self, most: u64, looked: &mut u64) -> Result<()> {
         let sql = "SELECT seq, samples, packed, extras, crc, raw FROM journal WHERE seq < $1 ORDER BY seq DESC LIMIT $2";
-        let (mut before, mut looked) = (i64::MAX, 0);
+        let mut before = i64::MAX;
         loop {
-            let page = AT_ONCE.min(most - looked);
+            let page = AT_ONCE.min(most - *looked);
             let rows = self.shared.db.fetch(sql, values![before, int(page)]).await?;
             for row in &rows {
                 before = row.int("seq")?;
@@ -141,10 +141,10 @@ impl Store {
                 let read = samples.and_then(|()| texts_and_uoms(row).map(drop));
                 self.shared.known.spare(Place::Payloads { seq: before }, payloads_read(row))?;
                 self.shared.known.spare(Place::Journal { seq: before }, read)?;
+                *looked += 1;
             }
-            looked += rows.len();
-            if rows.len() < page || looked == most {
-                return Ok(looked as u64);
+            if (rows.len() as u64) < page || *looked == most {
+                return Ok(());
             }
         }
     }
@@ -207,8 +207,12 @@ async fn counters(db: &Db) -> Result<Vec<Damage>> {
 
 /// `SQLite`'s own check of pages and indexes.
 async fn whole_file(db: &Db) -> Result<Vec<Damage>> {
-    let rows = db.fetch("PRAGMA integrity_check", values![]).await?;
-    let said = rows.iter().map(|row| row.text("integrity_check")).collect::<Result<Vec<_>>>()?;
+    let said = match db.fetch("PRAGMA integrity_check", values![]).await {
+        Ok(rows) => rows.iter().map(|row| row.text("integrity_check")).collect::<Result<Vec<_>>>()?,
+        // It cannot even begin.
+        Err(Error::Damaged { what, .. }) => vec![what],
+        Err(other) => return Err(other),
+    };
     let told = |what: String| Damage {
         place: "database file".into(),
         what,

@@ -1,4 +1,4 @@
-//! Damage: packed bytes that are not what was written. What is hit is named, and everything else is still read.
+//! Damage: what is not what was written. What is hit is named, and everything else is still read.
 //!
 //! Owns the list of places found damaged since the start, bounded. Refuses to mend: what is lost and what helps is told.
 
@@ -13,7 +13,7 @@ use crate::{Error, Result, held};
 /// Most places remembered; beyond, damage is logged and left out of reads all the same.
 const REMEMBERED: usize = 10_000;
 
-/// Where packed bytes stand.
+/// Where packed bytes stand, rows that are no more what they were, and tables of which pages cannot be read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) enum Place {
     Block { unit_no: i64, day: i64 },
@@ -23,6 +23,11 @@ pub(crate) enum Place {
     Latest { unit_no: i64 },
     Journal { seq: i64 },
     Payloads { seq: i64 },
+    Snapshot { unit_no: i64, at: i64 },
+    CommsSnapshot,
+    Unjudged { unit_no: i64, seq: i64 },
+    Decision { id: i64 },
+    Table(&'static str),
 }
 
 /// Something that is not what was written.
@@ -58,16 +63,22 @@ impl Known {
         }
     }
 
-    /// Remembers a place.
-    pub(crate) fn note(&self, place: Place, what: String) {
+    /// Remembers a place. Returns whether it is news.
+    pub(crate) fn note(&self, place: Place, what: String) -> bool {
         let mut known = held(&self.0);
         if known.contains_key(&place) {
-            return;
+            return false;
         }
         tracing::error!(%place, what, lost = place.lost(), remedy = place.remedy(), "damaged data left out");
         if known.len() < REMEMBERED {
             known.insert(place, what);
         }
+        true
+    }
+
+    /// Forgets places that were written anew or dropped.
+    pub(crate) fn forget(&self, gone: impl Fn(&Place) -> bool) {
+        held(&self.0).retain(|place, _| !gone(place));
     }
 
     /// All of them, by table and key.
@@ -95,6 +106,18 @@ impl Place {
             Place::Payloads { .. } => {
                 "the bytes of some messages as received; their samples and texts remain"
             }
+            Place::Snapshot { .. } => {
+                "a state of the unit's models: the one before is used, and what samples are kept of since is \
+                 folded again"
+            }
+            Place::CommsSnapshot => {
+                "what was learned of links: they begin from when each unit was last heard"
+            }
+            Place::Unjudged { .. } => {
+                "which samples of the unit came too late to be judged: a fold from before them judges them"
+            }
+            Place::Decision { .. } => "the decision: what it concerns is judged without it",
+            Place::Table(_) => "rows of this table on the page that cannot be read, or behind it",
         }
     }
 
@@ -106,6 +129,10 @@ impl Place {
             Place::Rollup { .. } | Place::Payloads { .. } => "none needed",
             Place::Latest { .. } => "none needed: the next sealing of the unit writes it anew",
             Place::Journal { .. } => "restore a backup, or let the message be sent again",
+            Place::Snapshot { .. } => "none needed; if it stays, delete the row",
+            Place::CommsSnapshot => "none needed: the next one is written within a quarter of an hour",
+            Place::Unjudged { .. } | Place::Decision { .. } => "restore a backup",
+            Place::Table(_) => "restore a backup; an index alone is mended by REINDEX",
         }
     }
 }
@@ -132,6 +159,16 @@ impl fmt::Display for Place {
             Place::Latest { unit_no } => write!(f, "latest of unit_no {unit_no}"),
             Place::Journal { seq } => write!(f, "journal {seq}"),
             Place::Payloads { seq } => write!(f, "payloads held by journal {seq}"),
+            Place::Snapshot { unit_no, at } => match Time::from_micros(*at) {
+                Ok(time) => write!(f, "snapshot of unit_no {unit_no} at {time}"),
+                Err(_) => write!(f, "snapshot of unit_no {unit_no} at {at} us"),
+            },
+            Place::CommsSnapshot => write!(f, "comms snapshot"),
+            Place::Unjudged { unit_no, seq } => {
+                write!(f, "samples not judged of unit_no {unit_no}, journal {seq}")
+            }
+            Place::Decision { id } => write!(f, "decision {id}"),
+            Place::Table(name) => write!(f, "table {name}"),
         }
     }
 }
@@ -151,6 +188,11 @@ mod tests {
         assert_eq!(damage.place, "block of unit_no 3, day 20513 (2026-03-01)");
         assert!(known.spare::<u8>(place, Err(Error::Unreachable(String::new()))).is_err());
         known.spare(place, Ok(1)).unwrap();
+        assert_eq!(known.list(), []);
+        assert!(known.note(place, "again".into()) && !known.note(place, "again".into()));
+        known.forget(|_| false);
+        assert_eq!(known.list().len(), 1);
+        known.forget(|gone| matches!(gone, Place::Block { unit_no: 3, .. }));
         assert_eq!(known.list(), []);
     }
 }

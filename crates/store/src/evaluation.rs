@@ -2,6 +2,7 @@
 
 mod commit;
 mod snapshots;
+mod states;
 mod told;
 mod unjudged;
 

@@ -5,6 +5,7 @@ mod decide;
 mod list;
 mod log;
 pub(crate) mod rows;
+mod spared;
 
 use notchwatch_model::{
     AccountName, Act, ClassId, Decision, DecisionId, EventId, Finding, FindingId, FindingKind, MachinePart,

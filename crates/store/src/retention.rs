@@ -6,13 +6,16 @@ mod findings;
 mod records;
 mod samples;
 
+use std::collections::BTreeSet;
+
 use notchwatch_model::{Span, Time};
 
+use crate::damage::Place;
+use crate::db::{Row, values};
 use crate::quarantine::{cut, first_received_since};
 use crate::register::give;
 use crate::{Result, Store};
-
-use crate::db::values;
+use samples::UNITS_AT_ONCE;
 
 /// How long each kind is kept. `None` is for good.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -107,12 +110,27 @@ impl Store {
         Ok(dropped)
     }
 
+    /// Some units a transaction: their states are large, and a statement over the fleet would keep ingest waiting.
     async fn drop_snapshots(&self, before: Time) -> Result<u64> {
-        let mut tx = self.shared.db.write().await?;
-        let sql = "DELETE FROM snapshot WHERE at < $1 AND at < (SELECT newer.at FROM snapshot newer \
-                   WHERE newer.unit_no = snapshot.unit_no ORDER BY newer.at DESC LIMIT 1 OFFSET 2)";
-        let dropped = tx.execute(sql, values![before]).await?;
-        tx.commit().await?;
+        let due = "SELECT unit_no FROM snapshot GROUP BY unit_no HAVING MIN(at) < $1 AND COUNT(*) > 3 ORDER BY unit_no";
+        let rows = self.shared.db.fetch_for_work(due, values![before]).await?;
+        let due: Vec<i64> = rows.iter().map(|row| row.int("unit_no")).collect::<Result<_>>()?;
+        let sql = "DELETE FROM snapshot WHERE unit_no IN INTS($1) AND at < $2 AND at < (SELECT newer.at \
+                   FROM snapshot newer WHERE newer.unit_no = snapshot.unit_no ORDER BY newer.at DESC \
+                   LIMIT 1 OFFSET 2) RETURNING unit_no, at";
+        let mut dropped = 0;
+        for some in due.chunks(UNITS_AT_ONCE) {
+            let mut tx = self.shared.db.write().await?;
+            let gone = tx.fetch(sql, values![some.to_vec(), before]).await?;
+            tx.commit().await?;
+            let gone: BTreeSet<Place> = gone.iter().map(snapshot_place).collect::<Result<_>>()?;
+            self.shared.known.forget(|place| gone.contains(place));
+            dropped += gone.len() as u64;
+        }
         Ok(dropped)
     }
+}
+
+fn snapshot_place(row: &Row) -> Result<Place> {
+    Ok(Place::Snapshot { unit_no: row.int("unit_no")?, at: row.int("at")? })
 }

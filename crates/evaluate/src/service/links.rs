@@ -24,6 +24,9 @@ const MESSAGES_A_PAGE: usize = 5_000;
 /// Time of ticks between snapshots. A start folds at most this much anew.
 const SNAPSHOT_EVERY: Span = Span::from_mins(15);
 
+/// What a snapshot's bytes hold: the fold, and the newest decision that it took.
+type State = (CommsFleet, DecisionId);
+
 /// The comms fold and where it stands.
 #[derive(Debug, Default)]
 pub(super) struct Links {
@@ -48,16 +51,24 @@ impl Links {
     }
 }
 
+/// A state of the fold as committed, with its position and tick; `None` of another form.
+fn read(held: CommsSnapshot) -> Result<Option<(Seq, i64, State)>, String> {
+    if held.form != FORM {
+        return Ok(None);
+    }
+    let state = postcard::from_bytes(&held.state).map_err(|e| SnapshotError::of("links", e).to_string())?;
+    Ok(Some((held.seq, held.tick, state)))
+}
+
 impl Evaluator {
-    /// Brings the fold back to the position and tick committed last.
+    /// Brings the fold back to the position and tick committed last. A state that cannot be read counts as none.
     pub(super) async fn load_links(&mut self) -> Result<(), EvaluateError> {
         let closes = std::mem::take(&mut self.links.closes);
         let ticked = self.store.ticked().await?;
         self.committed_tick = ticked;
         let recorded = self.store.newest_tick().await?.map(|tick| (tick.at, tick.trouble));
         self.links = Links { closes, recorded, ..Links::default() };
-        let held = self.store.comms_snapshot().await?.filter(|s| s.form == FORM);
-        let Some(CommsSnapshot { seq, tick, state, .. }) = held else {
+        let Some((seq, tick, state)) = self.store.comms_state(read).await?.flatten() else {
             self.links.ticked = ticked;
             self.links.snapshot_due = true;
             for progress in self.store.progress(&RailwayFilter::All).await? {
@@ -67,8 +78,7 @@ impl Evaluator {
             }
             return Ok(());
         };
-        (self.links.fleet, self.links.decided) =
-            postcard::from_bytes(&state).map_err(|source| SnapshotError::of("links", source))?;
+        (self.links.fleet, self.links.decided) = state;
         self.links.ticked = tick;
         self.catch_up(seq, ticked).await
     }

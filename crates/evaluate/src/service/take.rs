@@ -173,9 +173,11 @@ impl Evaluator {
         mut round: Option<&mut Round>,
     ) -> Result<(), EvaluateError> {
         loop {
-            let page = self.store.decisions_after(self.decided, DECISIONS_A_PAGE).await?;
-            let Some(last) = page.last() else { return Ok(()) };
-            self.decided = last.id;
+            let (page, to) = self.store.decisions_spared(self.decided, DECISIONS_A_PAGE).await?;
+            if to == self.decided {
+                return Ok(());
+            }
+            self.decided = to;
             for decision in page.into_iter().filter(|d| d.effective) {
                 self.links.decide(&decision);
                 self.causes.decide(&decision);

@@ -4,6 +4,7 @@
 //! bench makes a database of its own there and drops it.
 
 use std::fmt::Write as _;
+use std::path::Path;
 use std::process::Command;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -36,7 +37,7 @@ pub(crate) enum End {
 pub(crate) struct Bench {
     pub(crate) store: Store,
     pub(crate) register: watch::Sender<Arc<Register>>,
-    _place: Place,
+    place: Place,
 }
 
 enum Place {
@@ -57,7 +58,7 @@ impl Bench {
         assert_eq!(register.problems(), []);
         store.put_register(register, &"test".parse().unwrap(), at).await.unwrap();
         let register = watch::Sender::new(Arc::new(store.register().await.unwrap()));
-        Self { store, register, _place: place }
+        Self { store, register, place }
     }
 
     /// Starts an evaluator.
@@ -110,6 +111,14 @@ impl Bench {
             tokio::time::sleep(Duration::from_millis(5)).await;
         }
         finish(stop, running, end).await;
+    }
+
+    /// Runs a statement beside the store.
+    pub(crate) fn sql(&self, statement: &str) {
+        match &self.place {
+            Place::Folder(folder) => sqlite(&folder.path().join("store.db"), statement),
+            Place::Server { .. } => psql(&self.place.url(), statement),
+        }
     }
 
     /// Findings by id.
@@ -256,6 +265,12 @@ impl Drop for Place {
             psql(server, &format!("drop database if exists {name} with (force)"));
         }
     }
+}
+
+fn sqlite(file: &Path, statement: &str) {
+    let script = "import sqlite3, sys; base = sqlite3.connect(sys.argv[1]); base.executescript(sys.argv[2]); base.close()";
+    let done = Command::new("python3").args(["-c", script]).arg(file).arg(statement).output().unwrap();
+    assert!(done.status.success(), "{}: {}", file.display(), String::from_utf8_lossy(&done.stderr));
 }
 
 fn psql(server: &str, statement: &str) {

@@ -8,6 +8,7 @@
 
 mod bench;
 mod common_cause;
+mod damage;
 mod decisions;
 mod links;
 mod order;
@@ -34,6 +35,9 @@ macro_rules! on_both {
 on_both! {
     common_cause::one_regions_trouble_is_one_finding_whatever_the_way_it_came,
     common_cause::single_faults_stay_single,
+    damage::a_unit_with_damaged_snapshots_is_folded_again_to_what_it_was,
+    damage::damage_is_told_when_evaluation_meets_it_and_not_once_it_is_gone,
+    damage::damage_of_links_and_decisions_stops_nobody,
     decisions::merged_and_reopened_findings_are_the_same_after_restarts_kills_and_late_data,
     decisions::a_silent_unit_still_gets_its_finding_split_off_and_what_comes_late_takes_its_place,
     links::stops_and_kills_change_no_comms_finding,

@@ -2,8 +2,8 @@
 //!
 //! Refuses to leave any out of reads: a finding that cannot be read is an error for who asks for it, and is named here.
 
-use super::AT_ONCE;
-use crate::damage::Damage;
+use super::{AT_ONCE, Checked};
+use crate::damage::{Damage, Known, Place};
 use crate::db::{Db, Row, Value, values};
 use crate::findings::rows::{decision, event, finding, finding_columns};
 use crate::pack::bytes::decompress;
@@ -22,72 +22,68 @@ const DECISIONS: &str = "SELECT id AS key, id, at, account, railway, unit, findi
 const SNAPSHOTS: &str = "SELECT unit_no, at, state FROM snapshot \
     WHERE $1 IS NULL OR unit_no < $1 OR (unit_no = $1 AND at < $2) ORDER BY unit_no DESC, at DESC LIMIT $3";
 
-/// How many were looked at, and what is wrong.
-#[derive(Debug, Default)]
-pub(super) struct Documents {
-    pub(super) findings: u64,
-    pub(super) events: u64,
-    pub(super) decisions: u64,
-    pub(super) snapshots: u64,
-    pub(super) damage: Vec<Damage>,
-}
-
 /// Walks the newest `most` of each.
-pub(super) async fn walk(db: &Db, most: usize) -> Result<Documents> {
-    let mut done = Documents::default();
-    let damage = &mut done.damage;
+pub(super) async fn walk(db: &Db, known: &Known, most: u64, done: &mut Checked) -> Result<()> {
     let text = |row: &Row| Ok(Value::from(row.text("key")?));
     let number = |row: &Row| Ok(Value::from(row.int("key")?));
-    done.findings = each(db, FINDINGS, most, Value::Text(None), text, damage, look_at_finding).await?;
-    done.events = each(db, EVENTS, most, Value::Int(None), number, damage, look_at_event).await?;
-    done.decisions = each(db, DECISIONS, most, Value::Int(None), number, damage, look_at_decision).await?;
-    done.snapshots = snapshots(db, most, damage).await?;
-    Ok(done)
+    let look = |row: &Row| look_at_finding(row).map(|found| done.damage.extend(found));
+    let walked = each(db, FINDINGS, most, Value::Text(None), text, look, &mut done.findings).await;
+    known.spare(Place::Table("finding"), walked)?;
+    let look = |row: &Row| look_at_event(row).map(|found| done.damage.extend(found));
+    let walked = each(db, EVENTS, most, Value::Int(None), number, look, &mut done.events).await;
+    known.spare(Place::Table("event"), walked)?;
+    let look = |row: &Row| look_at_decision(known, row);
+    let walked = each(db, DECISIONS, most, Value::Int(None), number, look, &mut done.decisions).await;
+    known.spare(Place::Table("decision"), walked)?;
+    known.spare(Place::Table("snapshot"), snapshots(db, known, most, &mut done.snapshots).await)
 }
 
 /// Pages through a table by its key, downwards.
 async fn each(
     db: &Db,
     sql: &'static str,
-    most: usize,
+    most: u64,
     mut before: Value,
     key: impl Fn(&Row) -> Result<Value>,
-    damage: &mut Vec<Damage>,
-    look: fn(&Row) -> Result<Option<Damage>>,
-) -> Result<u64> {
-    let mut looked = 0;
+    mut look: impl FnMut(&Row) -> Result<()>,
+    looked: &mut u64,
+) -> Result<()> {
     loop {
-        let page = AT_ONCE.min(most - looked);
+        let page = AT_ONCE.min(most - *looked);
         let rows = db.fetch(sql, vec![before, Value::from(int(page))]).await?;
         for row in &rows {
-            damage.extend(look(row)?);
+            look(row)?;
+            *looked += 1;
         }
-        looked += rows.len();
         match rows.last() {
-            Some(last) if rows.len() == page && looked < most => before = key(last)?,
-            _ => return Ok(looked as u64),
+            Some(last) if rows.len() as u64 == page && *looked < most => before = key(last)?,
+            _ => return Ok(()),
         }
     }
 }
 
-async fn snapshots(db: &Db, most: usize, damage: &mut Vec<Damage>) -> Result<u64> {
-    let (mut before, mut looked) = (None, 0);
+/// What reads noted is not forgotten here: of a state that unpacks, its readers alone know whether it is one.
+async fn snapshots(db: &Db, known: &Known, most: u64, looked: &mut u64) -> Result<()> {
+    let mut before = None;
     loop {
-        let page = AT_ONCE.min(most - looked);
+        let page = AT_ONCE.min(most - *looked);
         let (unit_no, at) = before.map_or((None, 0), |(unit_no, at): (i64, i64)| (Some(unit_no), at));
         let rows = db.fetch(SNAPSHOTS, values![unit_no, at, int(page)]).await?;
         for row in &rows {
-            let (unit_no, at) = (row.int("unit_no")?, row.time("at")?);
-            before = Some((unit_no, at.micros()));
-            let read = decompress(&row.blob("state")?).map_err(|b| b.at("snapshot"));
-            let lost =
-                "a state of the unit's models: the one before is used, and what came since is folded again";
-            let remedy = "none needed; if it stays, delete the row";
-            damage.extend(named(read, || format!("snapshot of unit_no {unit_no} at {at}"), lost, remedy)?);
+            let (unit_no, at) = (row.int("unit_no")?, row.int("at")?);
+            before = Some((unit_no, at));
+            let read = row.blob("state").and_then(|state| decompress(&state).map_err(|b| b.at("snapshot")));
+            match read {
+                Ok(_) => {}
+                Err(Error::Damaged { what, .. }) => {
+                    known.note(Place::Snapshot { unit_no, at }, what);
+                }
+                Err(other) => return Err(other),
+            }
+            *looked += 1;
         }
-        looked += rows.len();
-        if rows.len() < page || looked == most {
-            return Ok(looked as u64);
+        if (rows.len() as u64) < page || *looked == most {
+            return Ok(());
         }
     }
 }
@@ -104,10 +100,8 @@ fn look_at_event(row: &Row) -> Result<Option<Damage>> {
     named(event(row), || format!("event {id}"), lost, "restore a backup")
 }
 
-fn look_at_decision(row: &Row) -> Result<Option<Damage>> {
-    let id = row.int("key")?;
-    let lost = "the decision, and judging what it concerns";
-    named(decision(row), || format!("decision {id}"), lost, "restore a backup")
+fn look_at_decision(known: &Known, row: &Row) -> Result<()> {
+    known.spare(Place::Decision { id: row.int("key")? }, decision(row).map(Some)).map(drop)
 }
 
 /// Damage as it is told; other errors stay errors.

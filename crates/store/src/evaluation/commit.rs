@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, HashMap};
 use notchwatch_model::{EventId, Finding, FindingId, MachinePart, OperatorPart, Seq, Time};
 
 use super::{EvaluationCommit, FindingUpsert, Told};
+use crate::damage::Place;
 use crate::db::{Tx, values};
 use crate::findings::rows::{NewEvent, Stored, put_events, put_findings, stored};
 use crate::register::{give, json};
@@ -38,15 +39,19 @@ impl Store {
         // Taken first by every writer of findings, so that two of them never wait for each other.
         give(&mut tx, "event", 0).await?;
         let ids = merge_findings(&mut tx, commit.findings, now).await?;
-        super::snapshots::put(&mut tx, &units, &commit.stale, snapshots).await?;
+        let replaced = super::snapshots::put(&mut tx, &units, &commit.stale, snapshots).await?;
         super::snapshots::put_progress(&mut tx, progress).await?;
         super::unjudged::put(&mut tx, &units, commit.position, commit.unjudged).await?;
         crate::comms::put_states(&mut tx, &units, &commit.comms).await?;
+        let comms_written = commit.comms_snapshot.is_some();
         crate::comms::put_ticked(&mut tx, commit.ticked, commit.comms_snapshot).await?;
         crate::timeline::put_timelined(&mut tx, commit.timelined).await?;
         let sql = "UPDATE evaluation SET position = $1 WHERE position < $1";
         tx.execute(sql, values![commit.position.0]).await?;
         tx.commit().await?;
+        self.shared
+            .known
+            .forget(|place| replaced.holds(place) || (comms_written && *place == Place::CommsSnapshot));
         if let Some(newest) = ids.last() {
             self.tell(*newest);
         }

@@ -9,8 +9,9 @@ use notchwatch_model::{RailwayFilter, Seq, Span, Time, UnitKey};
 
 use super::{ModelReport, Snapshot, UnitProgress};
 use crate::access::seen;
+use crate::damage::Place;
 use crate::db::{Column, Row, Tx, values};
-use crate::pack::bytes::{compress, decompress};
+use crate::pack::bytes::compress;
 use crate::register::{json, unit_key};
 use crate::{Error, Result, Store, int};
 
@@ -33,20 +34,6 @@ macro_rules! progress_sql {
 }
 
 impl Store {
-    /// Newest snapshot of a unit taken at or before an event time (`None`: the newest of all).
-    pub async fn snapshot(&self, unit: &UnitKey, at_or_before: Option<Time>) -> Result<Option<Snapshot>> {
-        let Some(unit_no) = self.unit_no(unit).await? else { return Ok(None) };
-        let sql = "SELECT at, seq, form, state FROM snapshot WHERE unit_no = $1 AND ($2 IS NULL OR at <= $2) \
-                   ORDER BY at DESC LIMIT 1";
-        let rows = self.shared.db.fetch(sql, values![unit_no, at_or_before]).await?;
-        let Some(row) = rows.first() else { return Ok(None) };
-        let place = || format!("snapshot of unit {unit}");
-        let state = decompress(&row.blob("state")?).map_err(|b| b.at(place()))?;
-        let form = u32::try_from(row.int("form")?)
-            .map_err(|e| Error::Damaged { place: place(), what: e.to_string() })?;
-        Ok(Some(Snapshot { unit: unit.clone(), at: row.time("at")?, seq: Seq(row.int("seq")?), form, state }))
-    }
-
     /// Of these units, those of which anything was kept before: a snapshot, a block, or open messages up to a journal
     /// position. The fold of any other begins empty, without a look at the store.
     pub async fn with_history(&self, units: &[UnitKey], up_to: Seq) -> Result<HashSet<UnitKey>> {
@@ -81,8 +68,8 @@ impl Store {
 /// Columns of a table.
 type Columns = Vec<(&'static str, Column)>;
 
-/// Columns of a table, and the units they are of.
-type Packed = (Vec<i64>, Columns);
+/// Columns of the table of snapshots, and of which units and times they are.
+type Packed = (Vec<(i64, i64)>, Columns);
 
 /// Snapshots as they are written. Made before a transaction is open: compressing a fleet's states takes longer than
 /// writing them, and everybody else would wait for it.
@@ -98,7 +85,24 @@ pub(crate) fn pack(units: &HashMap<UnitKey, i64>, snapshots: Vec<Snapshot>) -> R
         ("form", Column::ints(fresh.values().map(|s| i64::from(s.form)))),
         ("state", Column::blobs(fresh.values().map(|s| compress(&s.state)))),
     ];
-    Ok((fresh.into_keys().map(|k| k.0).collect(), columns))
+    Ok((fresh.into_keys().map(|(unit_no, at)| (unit_no, at.micros())).collect(), columns))
+}
+
+/// Snapshots that a transaction wrote anew or dropped: damage that was known of them is no more.
+#[derive(Debug, Default)]
+pub(crate) struct Replaced {
+    /// Units, and from when on all of theirs were dropped.
+    stale: Vec<(i64, i64)>,
+    /// Written, or dropped one by one.
+    places: HashSet<(i64, i64)>,
+}
+
+impl Replaced {
+    pub(crate) fn holds(&self, place: &Place) -> bool {
+        let Place::Snapshot { unit_no, at } = place else { return false };
+        self.places.contains(&(*unit_no, *at))
+            || self.stale.iter().any(|(unit, from)| unit == unit_no && from <= at)
+    }
 }
 
 /// Drops stale snapshots, writes new ones and drops what is beyond the number kept.
@@ -106,19 +110,25 @@ pub(crate) async fn put(
     tx: &mut Tx,
     units: &HashMap<UnitKey, i64>,
     stale: &[(UnitKey, Time)],
-    (touched, columns): Packed,
-) -> Result<()> {
+    (written, columns): Packed,
+) -> Result<Replaced> {
+    let mut replaced = Replaced::default();
     for (unit, from) in stale {
+        let unit_no = number(units, unit)?;
         let sql = "DELETE FROM snapshot WHERE unit_no = $1 AND at >= $2";
-        tx.execute(sql, values![number(units, unit)?, *from]).await?;
+        tx.execute(sql, values![unit_no, *from]).await?;
+        replaced.stale.push((unit_no, from.micros()));
     }
-    if touched.is_empty() {
-        return Ok(());
+    if written.is_empty() {
+        return Ok(replaced);
     }
     let merge = "ON CONFLICT (unit_no, at) DO UPDATE SET seq = excluded.seq, form = excluded.form, \
                  state = excluded.state";
     tx.insert("snapshot", columns, merge).await?;
-    prune(tx, touched).await
+    let touched = written.iter().map(|(unit_no, _)| *unit_no).collect();
+    replaced.places.extend(written);
+    replaced.places.extend(prune(tx, touched).await?);
+    Ok(replaced)
 }
 
 /// How far units are judged, and what their models newly say, as it is written.
@@ -171,8 +181,8 @@ pub(crate) async fn put_progress(tx: &mut Tx, packed: PackedProgress) -> Result<
     tx.insert("model_report", packed.reports, merge).await.map(drop)
 }
 
-/// Drops what is beyond the number kept, of the units named.
-async fn prune(tx: &mut Tx, units: Vec<i64>) -> Result<()> {
+/// Drops what is beyond the number kept, of the units named. Returns what that was.
+async fn prune(tx: &mut Tx, units: Vec<i64>) -> Result<Vec<(i64, i64)>> {
     let sql = "SELECT unit_no, at FROM snapshot WHERE unit_no IN INTS($1) ORDER BY unit_no, at DESC";
     let mut held: BTreeMap<i64, Vec<Time>> = BTreeMap::new();
     for row in tx.fetch(sql, values![units]).await? {
@@ -183,17 +193,17 @@ async fn prune(tx: &mut Tx, units: Vec<i64>) -> Result<()> {
     };
     let gone: Vec<(i64, i64)> = held.iter().flat_map(beyond).collect();
     if gone.is_empty() {
-        return Ok(());
+        return Ok(gone);
     }
     // One statement for all units: at a boundary of event time the whole fleet passes here. The set of units leads to
     // the rows, the names pick among them.
     let sql = "DELETE FROM snapshot WHERE unit_no IN INTS($1) \
                AND CAST(unit_no AS TEXT) || ' ' || CAST(at AS TEXT) IN TEXTS($2)";
     let names: Vec<String> = gone.iter().map(|(unit_no, at)| format!("{unit_no} {at}")).collect();
-    let mut units: Vec<i64> = gone.into_iter().map(|(unit_no, _)| unit_no).collect();
+    let mut units: Vec<i64> = gone.iter().map(|(unit_no, _)| *unit_no).collect();
     units.dedup();
     tx.execute(sql, values![units, names]).await?;
-    Ok(())
+    Ok(gone)
 }
 
 /// Which of a unit's snapshots go; `times` stand newest first. Of a day the newest is kept.

@@ -7,6 +7,7 @@ use std::collections::HashMap;
 
 use notchwatch_model::{ChannelIx, Seq, Time, UnitKey};
 
+use crate::damage::Place;
 use crate::db::{Column, Row, Tx, values};
 use crate::pack::bytes::{compress, decompress};
 use crate::{Error, Result, Store};
@@ -24,15 +25,16 @@ pub struct Unjudged {
 }
 
 impl Store {
-    /// Samples of a unit with `from <= time < to` that are not judged, in the order in which they were found late.
+    /// Samples of a unit with `from <= time < to` that are not judged, in the order in which they were found late. What of
+    /// them cannot be read is noted as damage and left out.
     pub async fn unjudged(&self, unit: &UnitKey, from: Time, to: Time) -> Result<Vec<Unjudged>> {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
-        let sql =
-            "SELECT packed FROM unjudged WHERE unit_no = $1 AND last_at >= $2 AND first_at < $3 ORDER BY seq";
+        let sql = "SELECT seq, packed FROM unjudged WHERE unit_no = $1 AND last_at >= $2 AND first_at < $3 ORDER BY seq";
         let rows = self.shared.db.fetch_for_work(sql, values![unit_no, from, to]).await?;
         let mut all = Vec::new();
         for row in &rows {
-            all.extend(unpack(row, unit)?);
+            let place = Place::Unjudged { unit_no, seq: row.int("seq")? };
+            all.extend(self.shared.known.spare(place, unpack(row, unit))?);
         }
         all.retain(|sample| from <= sample.time && sample.time < to);
         Ok(all)

@@ -152,9 +152,9 @@ pub(crate) fn crc(parts: &[&[u8]]) -> i64 {
     i64::from(digest.finalize())
 }
 
-/// Compresses with zstd.
+/// Compresses with zstd, and a checksum: a state that decodes to other numbers would be gone on with.
 pub(crate) fn compress(bytes: &[u8]) -> Vec<u8> {
-    zstd::bulk::compress(bytes, LEVEL).unwrap_or_default()
+    compressor(LEVEL).and_then(|mut compressor| compressor.compress(bytes).ok()).unwrap_or_default()
 }
 
 /// Compresses harder: about a millisecond for some kilobytes.
@@ -184,7 +184,7 @@ pub(crate) fn keep_raw(payload: &[u8]) -> Vec<u8> {
 /// more than a payload does.
 pub(crate) fn fast(form: u8, bytes: &[u8]) -> Option<Vec<u8>> {
     thread_local! {
-        static COMPRESSOR: RefCell<Option<Compressor<'static>>> = RefCell::new(compressor());
+        static COMPRESSOR: RefCell<Option<Compressor<'static>>> = RefCell::new(compressor(FAST_LEVEL));
         static ROOM: RefCell<Vec<u8>> = const { RefCell::new(Vec::new()) };
     }
     ROOM.with_borrow_mut(|room| {
@@ -203,8 +203,8 @@ pub(crate) fn fast(form: u8, bytes: &[u8]) -> Option<Vec<u8>> {
 }
 
 /// Its frames end with a checksum of what is in them.
-fn compressor() -> Option<Compressor<'static>> {
-    let mut compressor = Compressor::new(FAST_LEVEL).ok()?;
+fn compressor(level: i32) -> Option<Compressor<'static>> {
+    let mut compressor = Compressor::new(level).ok()?;
     compressor.include_checksum(true).ok()?;
     Some(compressor)
 }
@@ -261,6 +261,18 @@ mod tests {
         assert!(Take::sealed(&bytes).is_ok());
         bytes[3] ^= 1;
         assert_eq!(Take::sealed(&bytes).unwrap_err(), Broken("checksum does not match"));
+    }
+
+    #[test]
+    fn a_changed_byte_of_what_is_compressed_never_gives_other_bytes() {
+        let state: Vec<u8> = (0..4000_u32).flat_map(|n| (n * n).to_le_bytes()).collect();
+        let packed = compress(&state);
+        assert_eq!(decompress(&packed).unwrap(), state);
+        for place in 0..packed.len() {
+            let mut broken = packed.clone();
+            broken[place] ^= 0x10;
+            assert!(decompress(&broken).map_or(true, |read| read == state), "at {place}");
+        }
     }
 
     #[test]

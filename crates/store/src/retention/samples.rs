@@ -15,7 +15,7 @@ const BEFORE_ONSET: Span = Span::from_days(35);
 /// Share of the time since the onset that a long picture shows before it, as a divisor.
 const PICTURE_SHARE: i64 = 5;
 /// Units whose rows go in one transaction.
-const UNITS_AT_ONCE: usize = 16;
+pub(super) const UNITS_AT_ONCE: usize = 16;
 /// Days of each of them that do.
 const DAYS_AT_ONCE: i64 = 8;
 

@@ -84,9 +84,14 @@ impl Bed {
         store
     }
 
+    /// The file of the database, with `SQLite`.
+    pub(crate) fn file(&self) -> std::path::PathBuf {
+        self.folder.path().join("store.db")
+    }
+
     /// A number that `SQLite` tells beside the store.
     pub(crate) async fn number(&self, sql: &str) -> i64 {
-        let options = sqlx::sqlite::SqliteConnectOptions::new().filename(self.folder.path().join("store.db"));
+        let options = sqlx::sqlite::SqliteConnectOptions::new().filename(self.file());
         let mut connection = sqlx::SqliteConnection::connect_with(&options).await.unwrap();
         sqlx::query_scalar(AssertSqlSafe(sql)).fetch_one(&mut connection).await.unwrap()
     }
@@ -95,8 +100,7 @@ impl Bed {
     pub(crate) async fn sql(&self, sql: &str) {
         let result = match self.engine {
             Engine::Sqlite => {
-                let path = self.folder.path().join("store.db");
-                let options = sqlx::sqlite::SqliteConnectOptions::new().filename(path);
+                let options = sqlx::sqlite::SqliteConnectOptions::new().filename(self.file());
                 let mut connection = sqlx::SqliteConnection::connect_with(&options).await.unwrap();
                 sqlx::raw_sql(AssertSqlSafe(sql)).execute(&mut connection).await.map(drop)
             }

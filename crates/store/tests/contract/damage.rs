@@ -148,6 +148,49 @@ pub(crate) async fn a_check_walks_documents_too(bed: &Bed) {
     store.close().await;
 }
 
+/// Pages of one table cannot be read: that is named, and everything else is looked at.
+pub(crate) async fn a_table_that_cannot_be_read_leaves_the_others_to_a_check(bed: &Bed) {
+    let store = three_days(bed).await;
+    let found = (0..70).map(|n| machine(&format!("f-{n}"), "northmoor/NM-1")).collect();
+    store.commit_evaluation(commit(found), at(0)).await.unwrap();
+    store.close().await;
+    let nth = match bed.engine {
+        Engine::Sqlite => {
+            bed.sql("PRAGMA wal_checkpoint(TRUNCATE)").await;
+            for table in ["finding", "rollup"] {
+                let root =
+                    bed.number(&format!("SELECT rootpage FROM sqlite_master WHERE name = '{table}'")).await;
+                let from = (root - 1) * bed.number("PRAGMA page_size").await;
+                let mut file = std::fs::read(bed.file()).unwrap();
+                file[usize::try_from(from).unwrap()..][..64].fill(0xff);
+                std::fs::write(bed.file(), file).unwrap();
+            }
+            "database file"
+        }
+        Engine::Postgres => {
+            let broken = "CREATE FUNCTION broken() RETURNS BOOLEAN LANGUAGE plpgsql AS $$ BEGIN \
+                 RAISE EXCEPTION 'invalid page in block 0' USING ERRCODE = 'XX001'; END $$; \
+                 ALTER TABLE finding RENAME TO finding_pages; ALTER TABLE rollup RENAME TO rollup_pages; \
+                 CREATE VIEW finding AS SELECT * FROM finding_pages WHERE broken(); \
+                 CREATE VIEW rollup AS SELECT * FROM rollup_pages WHERE broken()";
+            bed.sql(broken).await;
+            "table rollup"
+        }
+    };
+    let store = bed.reopen().await;
+    for depth in [Depth::Quick, Depth::Deep] {
+        let done = store.check(depth).await.unwrap();
+        let blocks = if depth == Depth::Quick { 3 } else { 9 };
+        assert_eq!((done.findings, done.rollups), (0, 0));
+        assert_eq!((done.events, done.blocks, done.latest, done.journal), (70, blocks, 3, 9));
+        let places: Vec<_> = done.damage.iter().map(|damage| damage.place.as_str()).collect();
+        assert_eq!(places[..2], ["table finding", "table rollup"]);
+        assert!(depth == Depth::Quick || places.last() == Some(&nth), "{places:?}");
+    }
+    assert_eq!(store.damage().len(), 2, "told where operators look");
+    store.close().await;
+}
+
 /// The last byte is the last value: what stands there afterwards decodes and was never measured.
 pub(crate) async fn a_changed_number_is_found(bed: &Bed) {
     let store = three_days(bed).await;

@@ -26,6 +26,7 @@ mod reader;
 mod retention;
 mod samples;
 mod sealing;
+mod spared;
 mod timeline;
 mod two_findings;
 mod unjudged;
@@ -57,6 +58,7 @@ on_both! {
     damage::a_damaged_channel_takes_only_itself,
     damage::a_damaged_block_takes_nothing_else_along,
     damage::a_reader_of_the_journal_gets_past_damage,
+    damage::a_table_that_cannot_be_read_leaves_the_others_to_a_check,
     damage::no_place_of_a_block_fails_a_read,
     damage::what_can_be_computed_anew_is,
     decisions::a_decision_is_recorded_with_its_verdict,
@@ -85,6 +87,7 @@ on_both! {
     retention::closed_findings_go_with_their_logs,
     retention::grades_audit_and_what_was_not_judged_go_by_age,
     retention::refusals_ticks_and_snapshots_go_by_age,
+    retention::snapshots_go_some_units_at_a_time,
     retention::samples_go_but_for_those_that_are_needed,
     samples::a_large_message_and_a_catch_up_fit,
     samples::marks_of_times_taken_from_receipt_outlive_sealing,
@@ -101,6 +104,11 @@ on_both! {
     sealing::old_rows_go_only_when_sealed_and_judged,
     sealing::sealed_reads_equal_unsealed_reads,
     sealing::what_a_unit_repeats_all_day_takes_no_room,
+    spared::a_damaged_comms_snapshot_counts_as_none,
+    spared::a_damaged_snapshot_gives_way_to_the_one_before,
+    spared::a_decision_that_cannot_be_read_costs_itself,
+    spared::a_list_of_samples_not_judged_costs_itself,
+    spared::a_snapshot_on_pages_that_cannot_be_read_gives_way_as_well,
     timeline::a_railway_sees_its_own,
     timeline::a_withdrawal_is_a_step_of_the_log,
     timeline::entries_come_back_once_each,

@@ -2,14 +2,14 @@
 
 use notchwatch_model::{
     ChannelIx, DecisionId, EventId, Finding, MachinePart, OperatorPart, Outcome, Reason, Refusal, Seq, Span,
-    Time,
+    Time, Unit, UnitId,
 };
 use notchwatch_store::{
     AuditEntry, CommsSnapshot, EvaluationCommit, QuarantineBounds, QuarantineQuery, Retained, Retention,
     Snapshot, Store, Unjudged, Verdict,
 };
 
-use crate::bed::{Bed, account, at, message, sample, unit};
+use crate::bed::{Bed, Engine, account, at, fleet, message, sample, unit};
 use crate::findings::{ALL, acknowledge, commit, id, machine};
 use crate::health::graded;
 
@@ -183,6 +183,56 @@ pub(crate) async fn grades_audit_and_what_was_not_judged_go_by_age(bed: &Bed) {
     assert_eq!((done.health, store.health_now(&ALL).await.unwrap().len()), (0, 1));
     let history = store.health_of_unit(&unit(name), at(-90 * DAY), at(0)).await.unwrap();
     assert_eq!(history.iter().map(|grade| grade.at).collect::<Vec<_>>(), [at(-2 * DAY)]);
+    store.close().await;
+}
+
+/// What is dropped stays dropped when a later piece fails: each is a transaction of its own.
+pub(crate) async fn snapshots_go_some_units_at_a_time(bed: &Bed) {
+    const UNITS: u64 = 40;
+    let store = bed.reopen().await;
+    let mut register = fleet();
+    let pattern = register.units[0].clone();
+    let of = |n: u64| Unit { id: UnitId::new(&format!("NM-{n}")).unwrap(), ..pattern.clone() };
+    register.units = (0..UNITS).map(of).collect();
+    store.put_register(&register, &account("setup"), at(0)).await.unwrap();
+    let snapshots = (0..UNITS).flat_map(|n| (0..6).map(move |day| (n, day))).map(|(n, day)| Snapshot {
+        unit: of(n).key(),
+        at: at(day * DAY),
+        seq: Seq(0),
+        form: 1,
+        state: vec![1],
+    });
+    let snapshots = snapshots.collect();
+    let evaluated = EvaluationCommit { snapshots, ..EvaluationCommit::default() };
+    store.commit_evaluation(evaluated, at(0)).await.unwrap();
+
+    let held = match bed.engine {
+        Engine::Sqlite => {
+            "CREATE TRIGGER held BEFORE DELETE ON snapshot WHEN OLD.unit_no = (SELECT MAX(unit_no) FROM unit) \
+             BEGIN SELECT RAISE(ABORT, 'held'); END"
+        }
+        Engine::Postgres => {
+            "CREATE FUNCTION held() RETURNS TRIGGER LANGUAGE plpgsql AS $$ BEGIN \
+             IF OLD.unit_no = (SELECT MAX(unit_no) FROM unit) THEN RAISE EXCEPTION 'held'; END IF; \
+             RETURN OLD; END $$; \
+             CREATE TRIGGER held BEFORE DELETE ON snapshot FOR EACH ROW EXECUTE FUNCTION held()"
+        }
+    };
+    bed.sql(held).await;
+    let keep = Retention { snapshots: Some(Span::from_days(1)), ..Retention::default() };
+    let now = at(3 * DAY + 60);
+    store.retain(&keep, now).await.unwrap_err();
+    match bed.engine {
+        Engine::Sqlite => bed.sql("DROP TRIGGER held").await,
+        Engine::Postgres => bed.sql("DROP TRIGGER held ON snapshot").await,
+    }
+    let rest = store.retain(&keep, now).await.unwrap().snapshots;
+    assert!(rest > 0 && rest < 3 * UNITS / 2, "{rest} were left");
+    for n in 0..UNITS {
+        assert_eq!(store.snapshot(&of(n).key(), Some(at(2 * DAY))).await.unwrap(), None, "unit {n}");
+        assert!(store.snapshot(&of(n).key(), Some(at(3 * DAY))).await.unwrap().is_some(), "unit {n}");
+    }
+    assert_eq!(store.retain(&keep, now).await.unwrap(), Retained::default());
     store.close().await;
 }
 
