@@ -8,6 +8,7 @@ use notchwatch_model::ChannelIx;
 
 use crate::damage::{Damage, Known, Place};
 use crate::db::{Db, Row, values};
+use crate::evaluation::unjudged::unpack;
 use crate::journal::read::{
     block_day, block_samples, block_texts, latest_samples, row_samples, texts_and_uoms,
 };
@@ -23,7 +24,8 @@ const QUICK: u64 = 256;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Depth {
     /// The newest block and rollup of at most 256 units, at most 256 rows of newest values, the last 256 journal
-    /// rows, 256 findings, events, decisions and snapshots each, the counters.
+    /// rows, 256 findings, events, decisions, snapshots and lists of samples not judged each, the snapshot of comms, the
+    /// counters.
     Quick,
     /// Every row of these tables, and the whole file's own check on `SQLite`.
     Deep,
@@ -62,6 +64,9 @@ const QUICK_BLOCKS: &str = "SELECT b.unit_no, b.day, b.samples, b.packed FROM un
 const QUICK_ROLLUPS: &str = "SELECT r.unit_no, r.day, r.packed FROM unit u JOIN rollup r \
     ON r.unit_no = u.unit_no AND r.day = (SELECT MAX(day) FROM rollup WHERE unit_no = u.unit_no) \
     WHERE r.unit_no > $1 OR (r.unit_no = $1 AND r.day > $2) ORDER BY r.unit_no LIMIT $3";
+/// The position stands where [`Store::walk`] has the day.
+const UNJUDGED: &str = "SELECT unit_no, seq AS day, packed FROM unjudged \
+    WHERE unit_no > $1 OR (unit_no = $1 AND seq > $2) ORDER BY unit_no, seq LIMIT $3";
 
 impl Store {
     /// Reads what is stored and names what cannot be read. Damage found is remembered as if a read had met it. A table of
@@ -80,6 +85,16 @@ impl Store {
         known.spare(Place::Table("rollup"), walked)?;
         known.spare(Place::Table("latest"), self.walk_latest(most, &mut done.latest).await)?;
         known.spare(Place::Table("journal"), self.walk_journal(most, &mut done.journal).await)?;
+        let walked = self.walk(UNJUDGED, most, look_at_unjudged, &mut 0).await;
+        known.spare(Place::Table("unjudged"), walked)?;
+        match self.comms_snapshot().await {
+            // As with snapshots of units, its reader alone knows whether it is a state.
+            Ok(_) => {}
+            Err(Error::Damaged { what, .. }) => {
+                known.note(Place::CommsSnapshot, what);
+            }
+            Err(other) => return Err(other),
+        }
         let counters = known.spare(Place::Table("counter"), counters(db).await)?;
         done.damage.extend(known.list());
         done.damage.extend(counters);
@@ -172,6 +187,11 @@ fn look_at_rollup(known: &Known, row: &Row) -> Result<()> {
     let (unit_no, day) = (row.int("unit_no")?, row.int("day")?);
     let read = rollup::unpack(&row.blob("packed")?, day, |_: ChannelIx| true).map_err(|b| b.at("rollup"));
     known.spare(Place::Rollup { unit_no, day }, read).map(drop)
+}
+
+fn look_at_unjudged(known: &Known, row: &Row) -> Result<()> {
+    let place = Place::Unjudged { unit_no: row.int("unit_no")?, seq: row.int("day")? };
+    known.spare(place, unpack(row)).map(drop)
 }
 
 fn counted(found: usize, told: u64) -> Result<()> {

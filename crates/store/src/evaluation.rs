@@ -4,7 +4,7 @@ mod commit;
 mod snapshots;
 mod states;
 mod told;
-mod unjudged;
+pub(crate) mod unjudged;
 
 pub(crate) use told::Told;
 pub use unjudged::Unjudged;

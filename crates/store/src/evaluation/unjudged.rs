@@ -34,7 +34,7 @@ impl Store {
         let mut all = Vec::new();
         for row in &rows {
             let place = Place::Unjudged { unit_no, seq: row.int("seq")? };
-            all.extend(self.shared.known.spare(place, unpack(row, unit))?);
+            all.extend(self.shared.known.spare(place, unpack(row))?);
         }
         all.retain(|sample| from <= sample.time && sample.time < to);
         Ok(all)
@@ -80,10 +80,10 @@ fn pack(samples: &[Unjudged]) -> Result<Vec<u8>> {
     Ok(compress(&text))
 }
 
-fn unpack(row: &Row, unit: &UnitKey) -> Result<Vec<Unjudged>> {
-    let place = || format!("samples not judged of unit {unit}");
-    let damaged = |what: String| Error::Damaged { place: place(), what };
-    let text = decompress(&row.blob("packed")?).map_err(|broken| broken.at(place()))?;
+/// Samples of a row's list.
+pub(crate) fn unpack(row: &Row) -> Result<Vec<Unjudged>> {
+    let damaged = |what: String| Error::Damaged { place: "unjudged".into(), what };
+    let text = decompress(&row.blob("packed")?).map_err(|broken| broken.at("unjudged"))?;
     let list: Vec<Packed> = serde_json::from_slice(&text).map_err(|e| damaged(e.to_string()))?;
     list.into_iter()
         .map(|(micros, channel, bits)| {

@@ -1,9 +1,12 @@
 //! Records beside samples and findings: values not judged, health grades, audit.
 
+use std::collections::BTreeSet;
+
 use notchwatch_model::Time;
 
 use super::samples::Needed;
-use crate::db::values;
+use crate::damage::Place;
+use crate::db::{Row, values};
 use crate::{Result, Store, int};
 
 /// Units whose rows go in one transaction.
@@ -24,9 +27,13 @@ impl Store {
             let first = needed.get(&unit_no).copied().unwrap_or(i64::MAX).min(before);
             let Some(end) = start(first) else { continue };
             let mut tx = self.shared.db.write().await?;
-            let sql = "DELETE FROM unjudged WHERE unit_no = $1 AND last_at < $2";
-            dropped += tx.execute(sql, values![unit_no, end]).await?;
+            let sql = "DELETE FROM unjudged WHERE unit_no = $1 AND last_at < $2 RETURNING seq";
+            let gone = tx.fetch(sql, values![unit_no, end]).await?;
             tx.commit().await?;
+            let place = |row: &Row| Ok(Place::Unjudged { unit_no, seq: row.int("seq")? });
+            let gone: BTreeSet<Place> = gone.iter().map(place).collect::<Result<_>>()?;
+            self.shared.known.forget(|place| gone.contains(place));
+            dropped += gone.len() as u64;
         }
         Ok(dropped)
     }

@@ -1,7 +1,9 @@
 //! Damage on evaluation's way: states, decisions and lists that cannot be read are named and left out, one by one.
 
-use notchwatch_model::{ChannelIx, DecisionId, Finding, OperatorPart, Seq};
-use notchwatch_store::{CommsSnapshot, Depth, EvaluationCommit, Snapshot, Store, Unjudged, Verdict};
+use notchwatch_model::{ChannelIx, DecisionId, Finding, OperatorPart, Seq, Span};
+use notchwatch_store::{
+    CommsSnapshot, Depth, EvaluationCommit, Retention, Snapshot, Store, Unjudged, Verdict,
+};
 
 use crate::bed::{Bed, Engine, at, unit};
 use crate::findings::{ALL, acknowledge, commit, machine};
@@ -120,8 +122,14 @@ pub(crate) async fn a_damaged_comms_snapshot_counts_as_none(bed: &Bed) {
     let no_state = |_: CommsSnapshot| Err::<i64, _>(String::from("no state"));
     assert_eq!(store.comms_state(no_state).await.unwrap(), None);
     assert_eq!(places(&store), ["comms snapshot"]);
+    assert_eq!(
+        store.check(Depth::Quick).await.unwrap().damage,
+        store.damage(),
+        "a check does not overrule the reader"
+    );
     bed.sql(&format!("UPDATE comms_snapshot SET state = {BEHEADED}")).await;
     assert_eq!(store.comms_state(read).await.unwrap(), None);
+    assert_eq!(store.check(Depth::Quick).await.unwrap().damage, store.damage(), "told once");
     assert_eq!(places(&store), ["comms snapshot"]);
     store.commit_evaluation(commit(), at(0)).await.unwrap();
     assert_eq!(places(&store), [""; 0], "written anew");
@@ -167,5 +175,14 @@ pub(crate) async fn a_list_of_samples_not_judged_costs_itself(bed: &Bed) {
     bed.sql("UPDATE unjudged SET packed = substr(packed, 9) WHERE seq = 2").await;
     assert_eq!(store.unjudged(&nm, at(0), at(9)).await.unwrap(), [late(1), late(3)]);
     assert_eq!(places(&store), ["samples not judged of unit_no 1, journal 2"]);
+    store.close().await;
+
+    let store = bed.reopen().await;
+    let found = store.check(Depth::Quick).await.unwrap().damage;
+    assert_eq!(found, store.damage(), "a check finds it as well");
+    assert_eq!(places(&store), ["samples not judged of unit_no 1, journal 2"]);
+    let keep = Retention { samples: Some(Span::from_days(1)), ..Retention::default() };
+    assert_eq!(store.retain(&keep, at(9 * 86_400)).await.unwrap().unjudged, 3);
+    assert_eq!(places(&store), [""; 0], "dropped");
     store.close().await;
 }
