@@ -145,6 +145,7 @@ fn intake_counters(intake: &Arc<Intake>) -> Vec<(&'static str, &'static str, Rea
         committed, "notchwatch_ingest_committed_total", "messages committed";
         journalled, "notchwatch_ingest_journalled_total", "journal rows written";
         samples, "notchwatch_ingest_samples_total", "samples in them";
+        lenient, "notchwatch_ingest_lenient_total", "records accepted although a strict reader would not: base fields alone, text labels in CBOR";
         quarantined, "notchwatch_ingest_quarantined_total", "quarantine rows written";
         acknowledged, "notchwatch_ingest_acknowledged_total", "acknowledgements handed to the connection";
         acknowledgements_stale, "notchwatch_ingest_acknowledgements_stale_total", "acknowledgements dropped since their connection had ended";

@@ -73,6 +73,8 @@ counters! {
     journalled,
     /// Samples in them.
     samples,
+    /// Records in them accepted although a strict reader would not.
+    lenient,
     /// Quarantine rows written.
     quarantined,
     /// Acknowledgements handed to the connection.
@@ -107,9 +109,9 @@ impl Counters {
         self.slot(reason).map_or(0, |slot| slot.load(Ordering::Relaxed))
     }
 
-    pub(crate) fn refuse(&self, reason: Reason) {
+    pub(crate) fn refuse(&self, reason: Reason, count: u32) {
         if let Some(slot) = self.slot(reason) {
-            add(slot, 1);
+            add(slot, u64::from(count));
         }
     }
 
@@ -142,8 +144,9 @@ mod tests {
     #[test]
     fn each_reason_has_its_own_counter() {
         let counters = Counters::default();
-        for (n, reason) in Reason::ALL.into_iter().enumerate() {
-            (0..=n).for_each(|_| counters.refuse(reason));
+        for (reason, count) in Reason::ALL.into_iter().zip(0..) {
+            counters.refuse(reason, count);
+            counters.refuse(reason, 1);
         }
         let counts: Vec<u64> = counters.snapshot().refused.into_iter().map(|(_, n)| n).collect();
         assert_eq!(counts, (1..=18).collect::<Vec<u64>>());

@@ -78,8 +78,8 @@ pub async fn replay_quarantine(
         received: row.received,
         topic: row.topic,
         content_type: row.content_type,
-        // The row does not keep the flag; only this reason depends on it.
-        retained: row.reason == Reason::RetainedWithoutTime,
+        // A kept message without a time of its own was not measured when it was received.
+        retained: row.retained,
         payload,
     };
     let mut again = decoder.decode(&envelope, register);

@@ -19,6 +19,9 @@ use crate::counters::{Counters, add, micros};
 /// Bytes kept of a message over the message limit: what the quarantine view shows.
 pub(crate) const KEPT_OF_OVERSIZE: usize = 64 * 1024;
 
+/// Bytes read of a topic that MQTT does not allow, which is shown and matched with nothing.
+const KEPT_OF_BAD_TOPIC: usize = 1024;
+
 /// Messages decoded at one time, at most: little enough that a commit need not wait for them.
 const AT_ONCE: usize = 64;
 
@@ -70,11 +73,20 @@ impl Delivery {
     }
 }
 
+/// Bytes held of a message until it is committed, at most.
+pub(crate) fn held_bytes(publish: &Publish, message_bytes: usize) -> usize {
+    let content_type = publish.properties.as_ref().and_then(|p| p.content_type.as_ref());
+    publish.payload.len().min(message_bytes) + publish.topic.len() + content_type.map_or(0, String::len)
+}
+
 /// The topic as text, and whether it had to be changed for that.
 fn topic(bytes: &[u8]) -> (String, bool) {
     match std::str::from_utf8(bytes) {
         Ok(text) if !text.contains(char::is_control) => (text.to_owned(), false),
-        _ => (String::from_utf8_lossy(bytes).replace(char::is_control, "\u{fffd}"), true),
+        _ => {
+            let shown = bytes.get(..KEPT_OF_BAD_TOPIC).unwrap_or(bytes);
+            (String::from_utf8_lossy(shown).replace(char::is_control, "\u{fffd}"), true)
+        }
     }
 }
 
@@ -135,6 +147,7 @@ fn guarded(decode: &Decode, envelope: &Envelope) -> Decoded {
 #[cfg(test)]
 mod tests {
     use rumqttc::v5::mqttbytes::QoS;
+    use rumqttc::v5::mqttbytes::v5::PublishProperties;
     use tokio::sync::Semaphore;
 
     use super::*;
@@ -172,6 +185,24 @@ mod tests {
             assert!(message.envelope.topic.contains('\u{fffd}'));
             assert!(!message.envelope.topic.contains(char::is_control));
         }
+        let long = prepared(&[b'\xff'; 65_535], b"x", &fine()).unwrap();
+        assert_eq!(long.envelope.topic.chars().count(), KEPT_OF_BAD_TOPIC);
+    }
+
+    /// MQTT allows 65,535 bytes of topic and as many of content type (sections 1.5.4, 3.3.2).
+    #[test]
+    fn topic_and_content_type_count_among_what_is_held() {
+        let properties =
+            PublishProperties { content_type: Some("c".repeat(60_000)), ..PublishProperties::default() };
+        let mut publish =
+            Publish::new("t".repeat(65_000), QoS::AtLeastOnce, vec![b'x'; 500], Some(properties));
+        assert_eq!(held_bytes(&publish, 100), 100 + 65_000 + 60_000);
+        assert_eq!(held_bytes(&publish, 1000), 500 + 65_000 + 60_000);
+        let held = Delivery::new(&publish, Time::EPOCH, 1000, place()).envelope;
+        let content_type = held.content_type.map_or(0, |c| c.len());
+        assert_eq!(held.topic.len() + content_type + held.payload.len(), held_bytes(&publish, 1000));
+        publish.properties = None;
+        assert_eq!(held_bytes(&publish, 100), 100 + 65_000);
     }
 
     #[test]

@@ -23,7 +23,7 @@ use tokio_util::sync::CancellationToken;
 use crate::ack::{Acker, Ticket};
 use crate::counters::{Counters, add};
 use crate::health::{HealthCell, HealthReason};
-use crate::intake::{Delivery, Place};
+use crate::intake::{Delivery, Place, held_bytes};
 use crate::options::{MqttOptions, PACKET_CEILING};
 use crate::start::Clock;
 use failure::{Failure, Kind};
@@ -35,8 +35,8 @@ pub(crate) const LOSSY_HELD: usize = 1000;
 /// Messages at QoS 1 held at most, in units of the receive maximum. Brokers overshoot it: Mosquitto 2.0.11 was seen to
 /// send some more than agreed once acknowledgements flow. Beyond this the loop stops reading until a commit is done.
 pub(crate) const HELD_PER_RECEIVE_MAXIMUM: usize = 2;
-/// Bytes that one place stands for; a longer message takes several. What is held is bounded in bytes by this times the
-/// places, whatever the senders send.
+/// Bytes that one place stands for: payload, topic and content type. A longer message takes several. What is held is
+/// bounded in bytes by this times the places, whatever the senders send.
 pub(crate) const BYTES_A_PLACE: usize = 16 * 1024;
 /// Interval of the loop's own checks.
 const TICK: Duration = Duration::from_secs(1);
@@ -267,10 +267,10 @@ impl Session {
         Arc::clone(slots).try_acquire_many_owned(self.places(publish)).ok()
     }
 
-    /// How many places a message takes: by what is kept of it, and never more than there are.
+    /// How many places a message takes: by what is held of it, and never more than there are.
     fn places(&self, publish: &Publish) -> u32 {
         let most = if publish.qos == QoS::AtMostOnce { LOSSY_HELD } else { held_at_most(&self.options) };
-        places(publish.payload.len().min(self.options.message_bytes), most)
+        places(held_bytes(publish, self.options.message_bytes), most)
     }
 
     fn forward(&mut self, publish: &Publish, permit: OwnedSemaphorePermit) {

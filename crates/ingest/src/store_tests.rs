@@ -1,8 +1,11 @@
-//! The whole way in: a stock broker, the real decoder, the real store on SQLite; and the replay of what was refused.
+//! The whole way in: a stock broker, the real decoder, the real store; and the replay of what was refused.
+//!
+//! `PostgreSQL` is looked for at `NOTCHWATCH_TEST_POSTGRES` (default `postgres://postgres@127.0.0.1:5432/test`).
 
+use std::process::Command;
 use std::sync::Arc;
 
-use notchwatch_model::{AccountName, RailwayFilter, Reason, Register, Seq, Time};
+use notchwatch_model::{AccountName, Envelope, RailwayFilter, Reason, Register, Seq, Span, Time};
 use notchwatch_store::{Options, QuarantineQuery, Store};
 use notchwatch_wire::{Decoder, Limits, RegisterIndex, TopicPattern};
 use tempfile::TempDir;
@@ -38,13 +41,61 @@ id = "1"
 class = "plain"
 "#;
 
+const UNIT_2: &str = "[[units]]\nrailway = \"northmoor\"\nid = \"2\"\nclass = \"plain\"\n";
+
 /// Any instant: receive times come from the test.
 const NOW_S: i64 = 1_800_000_000;
 
 struct Rig {
     store: Store,
     decoder: Decoder,
-    folder: TempDir,
+    _place: Place,
+}
+
+/// Where the store of a test is.
+enum Place {
+    Folder(TempDir),
+    Server { server: String, name: String },
+}
+
+impl Place {
+    fn sqlite() -> Self {
+        Self::Folder(tempfile::tempdir().unwrap())
+    }
+
+    #[expect(clippy::disallowed_methods, reason = "a test's server is named by the environment")]
+    fn postgres() -> Self {
+        let server = std::env::var("NOTCHWATCH_TEST_POSTGRES")
+            .unwrap_or_else(|_| "postgres://postgres@127.0.0.1:5432/test".to_owned());
+        let name = format!("notchwatch_ingest_{}", std::process::id());
+        psql(&server, &format!("create database {name}"));
+        Self::Server { server, name }
+    }
+
+    fn url(&self) -> String {
+        match self {
+            Self::Folder(folder) => format!("sqlite:{}", folder.path().join("test.db").display()),
+            Self::Server { server, name } => format!("{}/{name}", server.rsplit_once('/').unwrap().0),
+        }
+    }
+}
+
+impl Drop for Place {
+    fn drop(&mut self) {
+        if let Self::Server { server, name } = self
+            && !std::thread::panicking()
+        {
+            psql(server, &format!("drop database if exists {name} with (force)"));
+        }
+    }
+}
+
+fn psql(server: &str, statement: &str) {
+    let done = Command::new("psql")
+        .args(["--no-password", "--quiet", "--no-psqlrc", "--command", statement, server])
+        .output()
+        .unwrap();
+    assert!(done.status.success(), "{server}: {}", String::from_utf8_lossy(&done.stderr));
 }
 
 fn now() -> Time {
@@ -63,12 +114,10 @@ fn pattern() -> TopicPattern {
     TopicPattern::parse("units/{railway}/{unit}/senml").unwrap()
 }
 
-async fn rig() -> Rig {
-    let folder = tempfile::tempdir().unwrap();
-    let url = format!("sqlite:{}", folder.path().join("test.db").display());
-    let store = Store::open(&Options { url, readers: 2 }).await.unwrap();
+async fn rig(place: Place) -> Rig {
+    let store = Store::open(&Options { url: place.url(), readers: 2 }).await.unwrap();
     put(&store, &register("")).await;
-    Rig { store, decoder: Decoder::new(pattern(), Limits::default()), folder }
+    Rig { store, decoder: Decoder::new(pattern(), Limits::default()), _place: place }
 }
 
 async fn put(store: &Store, register: &Register) {
@@ -91,7 +140,7 @@ async fn quarantined(store: &Store, reason: Reason) -> Vec<(i64, String)> {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn from_the_broker_into_the_journal_and_out_of_quarantine() {
-    let rig = rig().await;
+    let rig = rig(Place::sqlite()).await;
     let broker = Broker::start("").await;
     let (_keep, registers) = watch::channel(index(&register("")));
     let (tracker, stop) = (TaskTracker::new(), CancellationToken::new());
@@ -134,19 +183,17 @@ async fn from_the_broker_into_the_journal_and_out_of_quarantine() {
     }
     replayed(&rig).await;
     rig.store.close().await;
-    drop(rig.folder);
 }
 
 /// The unit is registered late: its message is decoded again and stands in the journal.
 async fn replayed(rig: &Rig) {
-    let more = "[[units]]\nrailway = \"northmoor\"\nid = \"2\"\nclass = \"plain\"\n";
     let (row, _) = quarantined(&rig.store, Reason::UnknownUnit).await.remove(0);
     let again = |index| {
         let (store, decoder) = (&rig.store, &rig.decoder);
         async move { replay_quarantine(store, decoder, &index, row, &RailwayFilter::All).await.unwrap() }
     };
     assert!(matches!(again(index(&register(""))).await, Replayed::StillRefused(r) if r.len() == 1));
-    let mended = register(more);
+    let mended = register(UNIT_2);
     put(&rig.store, &mended).await;
     assert_eq!(again(index(&mended)).await, Replayed::Stored(Some(Seq(501))));
     let journal = rig.store.journal_after(Seq(500), 10).await.unwrap();
@@ -155,9 +202,61 @@ async fn replayed(rig: &Rig) {
     assert_eq!(none.unwrap(), Replayed::Absent);
 }
 
+/// A message of unit 2, which is not registered at first.
+fn of_unit_2(payload: &str, retained: bool) -> Envelope {
+    let mut envelope = crate::test_sink::message(payload).envelope;
+    envelope.topic = "units/northmoor/2/senml".to_owned();
+    (envelope.received, envelope.retained) = (now(), retained);
+    envelope
+}
+
+/// What the broker had kept is no measurement of the time when it was received, nor a sign of life: neither at first nor
+/// when it is replayed, whatever it was refused for.
+async fn a_kept_message_stays_one_in_quarantine(place: Place) {
+    let rig = rig(place).await;
+    let old = NOW_S - 21 * 86_400;
+    let timed = format!(r#"[{{"n":"oil_temp","t":{old},"v":80.5}}]"#);
+    let untimed = r#"[{"n":"oil_temp","v":81.5}]"#;
+    let sent = [of_unit_2(untimed, true), of_unit_2(&timed, true), of_unit_2(untimed, false)];
+    import(&rig.store, &rig.decoder, &index(&register("")), sent.into_iter(), |_| {}).await.unwrap();
+    let mut rows = quarantined(&rig.store, Reason::UnknownUnit).await;
+    rows.reverse();
+    assert_eq!(rows.len(), 3);
+    let mended = register(UNIT_2);
+    put(&rig.store, &mended).await;
+    let mut outcomes = Vec::new();
+    for (row, _) in rows {
+        let (store, decoder) = (&rig.store, &rig.decoder);
+        outcomes.push(
+            replay_quarantine(store, decoder, &index(&mended), row, &RailwayFilter::All).await.unwrap(),
+        );
+    }
+    let [kept, kept_with_time, live] = &outcomes[..] else { unreachable!("three were replayed") };
+    assert!(
+        matches!(kept, Replayed::StillRefused(r) if r[0].reason == Reason::RetainedWithoutTime),
+        "nobody knows when it was measured: {kept:?}"
+    );
+    assert_eq!((kept_with_time, live), (&Replayed::Stored(Some(Seq(1))), &Replayed::Stored(Some(Seq(2)))));
+    let journal = rig.store.journal_after(Seq(0), 10).await.unwrap();
+    let told: Vec<_> = journal.iter().map(|m| (m.retained, m.samples[0].time, m.samples[0].value)).collect();
+    let then = now() - Span::from_days(21);
+    assert_eq!(told, [(true, then, 80.5), (false, now(), 81.5)]);
+    rig.store.close().await;
+}
+
+#[tokio::test]
+async fn a_kept_message_stays_one_in_quarantine_sqlite() {
+    a_kept_message_stays_one_in_quarantine(Place::sqlite()).await;
+}
+
+#[tokio::test]
+async fn a_kept_message_stays_one_in_quarantine_postgres() {
+    a_kept_message_stays_one_in_quarantine(Place::postgres()).await;
+}
+
 #[tokio::test]
 async fn an_import_stands_in_the_journal() {
-    let rig = rig().await;
+    let rig = rig(Place::sqlite()).await;
     let envelopes = (0..5000).map(|n| {
         let mut envelope = crate::test_sink::message(&pack(n)).envelope;
         envelope.topic = "units/northmoor/1/senml".to_owned();

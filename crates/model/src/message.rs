@@ -127,15 +127,38 @@ impl Reason {
     }
 }
 
-/// A refused message or record.
+/// A refused message, or the records of one message that are refused for one reason.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 pub struct Refusal {
     /// Why.
     pub reason: Reason,
-    /// Position of the record in the pack, from 0; absent when the whole message is refused.
+    /// Position of the first of the records in the pack, from 0; absent when the whole message is refused.
     pub record: Option<u32>,
-    /// What was found and what would be right, for a person.
+    /// How many records are refused for it; 1 when the whole message is.
+    pub count: u32,
+    /// What was found at the first and what would be right, for a person.
     pub detail: String,
+}
+
+impl Refusal {
+    /// A message refused whole.
+    pub fn whole(reason: Reason, detail: String) -> Self {
+        Self { reason, record: None, count: 1, detail }
+    }
+
+    /// One record refused, by its position in the pack.
+    pub fn of_record(reason: Reason, record: u32, detail: String) -> Self {
+        Self { reason, record: Some(record), count: 1, detail }
+    }
+
+    /// Joins the refusals of its message. The first for each reason stays and counts those like it, so that what is held
+    /// of a message does not grow with the records refused.
+    pub fn join(self, refused: &mut Vec<Refusal>) {
+        match refused.iter_mut().find(|first| first.reason == self.reason) {
+            Some(first) => first.count = first.count.saturating_add(self.count),
+            None => refused.push(self),
+        }
+    }
 }
 
 /// First sight of a unit of measure that a unit sends for a channel, when it is not the stored one.
@@ -156,7 +179,7 @@ pub struct Decoded {
     pub samples: Vec<Sample>,
     /// Texts, in order of event time, then of the pack.
     pub texts: Vec<TextSample>,
-    /// What was refused.
+    /// What was refused: one for each reason, in the order of their first record.
     pub refused: Vec<Refusal>,
     /// Units of measure sent other than the stored ones, each once.
     pub uoms: Vec<UomUse>,
@@ -171,7 +194,7 @@ pub struct Decoded {
 impl Decoded {
     /// A message refused whole.
     pub fn refused(unit: Option<UnitKey>, reason: Reason, detail: String) -> Self {
-        Self { unit, refused: vec![Refusal { reason, record: None, detail }], ..Self::default() }
+        Self { unit, refused: vec![Refusal::whole(reason, detail)], ..Self::default() }
     }
 
     /// Earliest and latest event time of its samples and texts.
@@ -190,5 +213,17 @@ mod tests {
         for reason in Reason::ALL {
             assert_eq!(Reason::from_code(reason.code()), Some(reason));
         }
+    }
+
+    #[test]
+    fn records_refused_for_one_reason_are_one_refusal_that_counts_them() {
+        let mut refused = Vec::new();
+        for (record, reason) in [Reason::Uom, Reason::Name, Reason::Uom, Reason::Uom].into_iter().enumerate()
+        {
+            let record = u32::try_from(record).unwrap();
+            Refusal::of_record(reason, record, format!("at {record}")).join(&mut refused);
+        }
+        let told: Vec<_> = refused.iter().map(|r| (r.reason, r.record, r.count, r.detail.as_str())).collect();
+        assert_eq!(told, [(Reason::Uom, Some(0), 3, "at 0"), (Reason::Name, Some(1), 1, "at 1")]);
     }
 }

@@ -101,6 +101,12 @@ const MIGRATIONS: &[Migration] = &[
         sqlite: include_str!("../../../migrations/sqlite/0014_model_report.sql"),
         postgres: include_str!("../../../migrations/postgres/0014_model_report.sql"),
     },
+    Migration {
+        version: 15,
+        name: "quarantine_retained",
+        sqlite: include_str!("../../../migrations/sqlite/0015_quarantine_retained.sql"),
+        postgres: include_str!("../../../migrations/postgres/0015_quarantine_retained.sql"),
+    },
 ];
 
 /// Held while migrating, so that two processes that start at once do not both migrate.

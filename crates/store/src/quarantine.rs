@@ -4,7 +4,7 @@ mod read;
 mod write;
 
 pub use write::QuarantineBounds;
-pub(crate) use write::{Refused, cut, first_received_since, put_refused, refused_rows};
+pub(crate) use write::{Refused, drop_received_before, put_refused, refused_rows};
 
 use notchwatch_model::{RailwayId, Reason, Time, UnitId};
 
@@ -38,10 +38,12 @@ pub struct QuarantineRow {
     pub id: i64,
     /// Receive time.
     pub received: Time,
-    /// Topic.
+    /// Topic; the beginning of one longer than 1 KiB.
     pub topic: String,
-    /// Content type, when given.
+    /// Content type, when given; cut likewise.
     pub content_type: Option<String>,
+    /// Retain flag of the delivery: the broker had kept the message.
+    pub retained: bool,
     /// Railway, if the topic names a registered one.
     pub railway: Option<RailwayId>,
     /// Unit number, if the topic names one.
@@ -52,7 +54,7 @@ pub struct QuarantineRow {
     pub record: Option<u32>,
     /// How many records of the message were refused for it.
     pub count: u32,
-    /// What was found and what would be right.
+    /// What was found at the first of them and what would be right.
     pub detail: String,
     /// Size of the message in bytes.
     pub size: u64,

@@ -12,7 +12,7 @@ use notchwatch_model::{Span, Time};
 
 use crate::damage::Place;
 use crate::db::{Row, values};
-use crate::quarantine::{cut, first_received_since};
+use crate::quarantine::drop_received_before;
 use crate::register::give;
 use crate::{Result, Store};
 use samples::UNITS_AT_ONCE;
@@ -102,10 +102,7 @@ impl Store {
         // Taken as writers of refusals take them, so that none waits for the other.
         give(&mut tx, "quarantine", 0).await?;
         give(&mut tx, "quarantine-bytes", 0).await?;
-        let dropped = match first_received_since(&mut tx, before).await? {
-            Some(keep_from) => cut(&mut tx, keep_from).await?,
-            None => 0,
-        };
+        let dropped = drop_received_before(&mut tx, before).await?;
         tx.commit().await?;
         Ok(dropped)
     }

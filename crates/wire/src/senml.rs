@@ -57,7 +57,7 @@ pub enum ResolvedValue {
 pub struct Resolution {
     /// Resolved records in chronological order, then of the pack (RFC 8428 section 4.6).
     pub records: Vec<Resolved>,
-    /// Records refused.
+    /// Records refused, one refusal for each reason.
     pub refused: Vec<Refusal>,
     /// Records accepted although a strict reader would not: base fields alone, text labels in CBOR.
     pub lenient: u32,
@@ -73,17 +73,17 @@ pub fn resolve(
     let mut resolution = walk(payload, format, limits, |step, position, out: &mut Resolution| match step {
         Step::BasesOnly => out.lenient += 1,
         Step::Refused(reason, detail) => {
-            out.refused.push(Refusal { reason, record: Some(position), detail });
+            Refusal::of_record(reason, position, detail).join(&mut out.refused);
         }
         Step::Entry(entry) => match resolved(&entry, now) {
             Ok(record) => {
                 out.lenient += u32::from(entry.text_label);
                 out.records.push(record);
             }
-            Err((reason, detail)) => out.refused.push(Refusal { reason, record: Some(position), detail }),
+            Err((reason, detail)) => Refusal::of_record(reason, position, detail).join(&mut out.refused),
         },
     })
-    .map_err(|fault| Refusal { reason: fault.reason, record: None, detail: fault.detail })?;
+    .map_err(|fault| Refusal::whole(fault.reason, fault.detail))?;
     resolution.records.sort_by_key(|record| record.time);
     Ok(resolution)
 }

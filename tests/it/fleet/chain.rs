@@ -57,7 +57,7 @@ fn decode(
     for message in fleet.advance_to(until) {
         let got = decoder.decode(&envelope(message)?, &index);
         messages += 1;
-        refused += got.refused.len() as u64;
+        refused += got.refused.iter().map(|refusal| u64::from(refusal.count)).sum::<u64>();
         samples += got.samples.len() as u64;
         if let Some(unit) = got.unit {
             let unit = rows.entry(unit).or_insert_with(|| Rows::new(width));

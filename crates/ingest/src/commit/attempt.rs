@@ -127,8 +127,9 @@ impl Committer {
         add(&self.counters.samples, appended.samples);
         add(&self.counters.quarantined, appended.quarantined);
         for refusal in batch.iter().flat_map(|m| &m.decoded.refused) {
-            self.counters.refuse(refusal.reason);
+            self.counters.refuse(refusal.reason, refusal.count);
         }
+        add(&self.counters.lenient, batch.iter().map(|m| u64::from(m.decoded.lenient)).sum());
     }
 }
 

@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use notchwatch_model::Refusal;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
@@ -71,6 +72,18 @@ async fn one_bad_message_of_a_thousand_is_set_aside_and_the_rest_committed_in_or
         // Halving a thousand: ten splits, no more.
         assert!(counts.commit_splits <= 10, "{}", counts.commit_splits);
     }
+}
+
+#[tokio::test]
+async fn records_refused_and_taken_leniently_are_counted_one_by_one() {
+    let rig = rig(Mode::Fine);
+    let mut message = message("1");
+    let mut refused = Refusal::of_record(Reason::Uom, 3, "no such unit of measure".to_owned());
+    refused.count = 1000;
+    (message.decoded.refused, message.decoded.lenient) = (vec![refused], 2);
+    rig.committer.commit([message.clone(), message].into_iter().collect()).await.unwrap();
+    let counters = &rig.committer.counters;
+    assert_eq!((counters.refused(Reason::Uom), counters.snapshot().lenient), (2000, 4));
 }
 
 #[tokio::test(start_paused = true)]

@@ -164,7 +164,7 @@ enum Mode {
 fn not_registered(message: &NewMessage) -> Refusal {
     let unit = message.decoded.unit.as_ref().map_or_else(|| "no unit".to_owned(), ToString::to_string);
     let detail = format!("{unit} is not in the register of the store");
-    Refusal { reason: Reason::UnknownUnit, record: None, detail }
+    Refusal::whole(Reason::UnknownUnit, detail)
 }
 
 fn payloads_of(batch: &Batch, rows: &[Numbered<'_>]) -> Vec<(usize, Vec<u8>)> {
@@ -223,7 +223,7 @@ async fn sort_out(tx: &mut Tx, batch: &Batch, rows: &mut Vec<(i64, Numbered<'_>)
                 tx.execute("ROLLBACK TO SAVEPOINT part", values![]).await?;
                 tx.execute("RELEASE SAVEPOINT part", values![]).await?;
                 if let [(seq, Numbered { message, .. })] = some {
-                    let refusal = Refusal { reason: Reason::Store, record: None, detail: what };
+                    let refusal = Refusal::whole(Reason::Store, what);
                     refused.push(refused_rows(message, railway_of(message), &[refusal]));
                     bad.insert(*seq);
                 } else {

@@ -43,7 +43,7 @@ impl Batch {
         let decoded = &mut new.decoded;
         for sample in decoded.samples.iter().filter(|s| !s.value.is_finite()) {
             let detail = format!("the value of channel {} is {}", sample.channel.0, sample.value);
-            decoded.refused.push(Refusal { reason: Reason::NotFinite, record: None, detail });
+            Refusal::whole(Reason::NotFinite, detail).join(&mut decoded.refused);
         }
         decoded.samples.retain(|s| s.value.is_finite());
         let times = || decoded.samples.iter().map(|s| s.time).chain(decoded.texts.iter().map(|t| t.time));

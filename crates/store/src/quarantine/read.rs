@@ -14,7 +14,7 @@ impl Store {
         query: &QuarantineQuery,
         filter: &RailwayFilter,
     ) -> Result<Page<QuarantineRow>> {
-        let sql = "SELECT id, received, topic, content_type, railway, unit, reason, record, records, detail, size \
+        let sql = "SELECT id, received, topic, content_type, retained, railway, unit, reason, record, records, detail, size \
                    FROM quarantine WHERE ($1 OR railway IN TEXTS($2)) AND ($3 IS NULL OR reason = $3) \
                    AND ($4 IS NULL OR railway = $4) AND ($5 IS NULL OR unit = $5) \
                    AND ($6 IS NULL OR received >= $6) AND ($7 IS NULL OR received < $7) \
@@ -52,7 +52,7 @@ impl Store {
         id: i64,
         filter: &RailwayFilter,
     ) -> Result<Option<(QuarantineRow, Vec<u8>)>> {
-        let sql = "SELECT q.id, q.received, q.topic, q.content_type, q.railway, q.unit, q.reason, q.record, \
+        let sql = "SELECT q.id, q.received, q.topic, q.content_type, q.retained, q.railway, q.unit, q.reason, q.record, \
                    q.records, q.detail, q.size, r.raw FROM quarantine q JOIN quarantine_raw r ON r.raw_id = q.raw_id \
                    WHERE q.id = $3 AND ($1 OR q.railway IN TEXTS($2))";
         let (all, railways) = seen(filter);
@@ -85,6 +85,7 @@ fn row(row: &Row) -> Result<QuarantineRow> {
         received: row.time("received")?,
         topic: row.text("topic")?,
         content_type: row.maybe_text("content_type")?,
+        retained: row.flag("retained")?,
         railway: row.maybe_text("railway")?.map(|t| t.parse()).transpose().map_err(damaged)?,
         unit: row.maybe_text("unit")?.map(|t| t.parse()).transpose().map_err(damaged)?,
         reason: reason(row)?,

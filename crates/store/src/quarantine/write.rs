@@ -5,17 +5,17 @@ use std::collections::BTreeMap;
 use notchwatch_model::{RailwayId, Reason, Refusal, Time};
 
 use crate::clean::clean;
-use crate::db::{Column, Tx, values};
+use crate::db::{Column, Row, Tx, values};
 use crate::pack::bytes;
 use crate::register::give;
-use crate::{NewMessage, Result, int};
+use crate::{Error, NewMessage, Result, int};
 
 /// How much is kept. The oldest go first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct QuarantineBounds {
     /// Most rows.
     pub rows: u32,
-    /// Most bytes of messages, as they are kept.
+    /// Most bytes: of messages as they are kept, and of what stands in their rows.
     pub bytes: u64,
 }
 
@@ -25,6 +25,12 @@ impl Default for QuarantineBounds {
         Self { rows: 200_000, bytes: 512 << 20 }
     }
 }
+
+/// Most bytes kept of a topic, a content type or a detail. MQTT allows 65,535 of each of the first two, and every row
+/// holds its own.
+const TEXT_BYTES: usize = 1024;
+/// What stands at the end of a text that was cut. No identity holds it, so that a cut topic is not taken for a whole one.
+const CUT: char = '…';
 /// Share of the bytes left after a cut, so that it is not made for every message.
 const AFTER_CUT: (i64, i64) = (9, 10);
 
@@ -33,6 +39,7 @@ pub(crate) struct Refused {
     received: i64,
     topic: String,
     content_type: Option<String>,
+    retained: bool,
     railway: Option<String>,
     unit: Option<String>,
     size: usize,
@@ -59,20 +66,41 @@ pub(crate) fn refused_rows(
             reason: refusal.reason,
             record: refusal.record,
             count: 0,
-            detail: clean(&refusal.detail),
+            detail: kept(&refusal.detail),
         });
-        row.count = row.count.saturating_add(1);
+        row.count = row.count.saturating_add(refusal.count);
     }
     let envelope = &message.envelope;
     Refused {
         received: envelope.received.micros(),
-        topic: clean(&envelope.topic),
-        content_type: envelope.content_type.as_deref().map(clean),
+        topic: kept(&envelope.topic),
+        content_type: envelope.content_type.as_deref().map(kept),
+        retained: envelope.retained,
         railway: railway.map(ToString::to_string),
         unit: message.decoded.unit.as_ref().map(|u| u.unit.to_string()),
         size: envelope.payload.len(),
         raw: bytes::keep_raw(&envelope.payload),
         reasons: reasons.into_values().collect(),
+    }
+}
+
+/// A text as it is kept.
+fn kept(text: &str) -> String {
+    let mut text = clean(text);
+    if text.len() > TEXT_BYTES {
+        text.truncate(text.floor_char_boundary(TEXT_BYTES - CUT.len_utf8()));
+        text.push(CUT);
+    }
+    text
+}
+
+impl Refused {
+    /// Bytes that it takes: those of the message, and the texts of each of its rows.
+    fn held(&self) -> usize {
+        let optional = [&self.content_type, &self.railway, &self.unit];
+        let alike = self.topic.len() + optional.into_iter().flatten().map(String::len).sum::<usize>();
+        let own = |row: &ReasonRow| alike + row.reason.code().len() + row.detail.len();
+        self.raw.len() + self.reasons.iter().map(own).sum::<usize>()
     }
 }
 
@@ -95,12 +123,12 @@ pub(crate) async fn put_refused(tx: &mut Tx, refused: &[&Refused], bounds: Quara
     }
     let raw_columns = vec![
         ("raw_id", Column::ints(kept.iter().map(|r| r.0))),
-        ("size", Column::ints(kept.iter().map(|r| int(r.1.raw.len())))),
+        ("size", Column::ints(kept.iter().map(|r| int(r.1.held())))),
         ("raw", Column::blobs(kept.iter().map(|r| r.1.raw.clone()))),
     ];
     tx.insert("quarantine_raw", raw_columns, "").await?;
     put_numbered(tx, &numbered).await?;
-    let bytes: usize = kept.iter().map(|r| r.1.raw.len()).sum();
+    let bytes: usize = kept.iter().map(|r| r.1.held()).sum();
     bound(tx, next - 1, int(bytes), bounds).await?;
     Ok(rows as u64)
 }
@@ -112,6 +140,7 @@ async fn put_numbered(tx: &mut Tx, rows: &[(i64, i64, &Refused, &ReasonRow)]) ->
         ("received", Column::ints(rows.iter().map(|r| r.2.received))),
         ("topic", Column::texts(rows.iter().map(|r| r.2.topic.clone()))),
         ("content_type", Column::Texts(rows.iter().map(|r| r.2.content_type.clone()).collect())),
+        ("retained", Column::Bools(rows.iter().map(|r| r.2.retained).collect())),
         ("railway", Column::Texts(rows.iter().map(|r| r.2.railway.clone()).collect())),
         ("unit", Column::Texts(rows.iter().map(|r| r.2.unit.clone()).collect())),
         ("reason", Column::texts(rows.iter().map(|r| r.3.reason.code().to_owned()))),
@@ -141,26 +170,39 @@ async fn bound(tx: &mut Tx, newest: i64, added: i64, bounds: QuarantineBounds) -
     Ok(())
 }
 
-/// Drops rows below a number, and bytes of messages that no row is left of. Returns how many rows.
-pub(crate) async fn cut(tx: &mut Tx, keep_from: i64) -> Result<u64> {
+/// Drops rows below a number, and messages that no row is left of. Once quarantine is full this runs in every commit with
+/// a refusal, so nothing in it reads more than it drops.
+async fn cut(tx: &mut Tx, keep_from: i64) -> Result<()> {
     let rows = tx.execute("DELETE FROM quarantine WHERE id < $1", values![keep_from]).await?;
-    if rows > 0 {
-        give(tx, "quarantine-dropped", usize::try_from(rows).unwrap_or_default()).await?;
+    if rows == 0 {
+        return Ok(());
     }
-    let sql = "SELECT CAST(COALESCE(SUM(size), 0) AS BIGINT) AS size FROM quarantine_raw \
-               WHERE raw_id < COALESCE((SELECT MIN(raw_id) FROM quarantine), $1)";
-    let dropped = tx.fetch_one(sql, values![keep_from]).await?.map_or(Ok(0), |row| row.int("size"))?;
-    let sql = "DELETE FROM quarantine_raw WHERE raw_id < COALESCE((SELECT MIN(raw_id) FROM quarantine), $1)";
-    tx.execute(sql, values![keep_from]).await?;
-    tx.execute("UPDATE counter SET value = value - $1 WHERE name = 'quarantine-bytes'", values![dropped])
-        .await?;
+    // Messages are numbered in the order of their rows, so the first row left is of the first message left.
+    let sql = "DELETE FROM quarantine_raw \
+               WHERE raw_id < COALESCE((SELECT raw_id FROM quarantine ORDER BY id LIMIT 1), $1) RETURNING size";
+    let messages = tx.fetch(sql, values![keep_from]).await?;
+    count_dropped(tx, rows, &messages).await
+}
+
+/// Drops what was received before a time. Returns how many rows. Rows stand in the order in which they were written, which
+/// need not be that of their receive times: an import keeps those of old, and a clock may have been wrong.
+pub(crate) async fn drop_received_before(tx: &mut Tx, before: Time) -> Result<u64> {
+    let sql = "DELETE FROM quarantine_raw \
+               WHERE raw_id IN (SELECT raw_id FROM quarantine WHERE received < $1) RETURNING size";
+    let messages = tx.fetch(sql, values![before]).await?;
+    let rows = tx.execute("DELETE FROM quarantine WHERE received < $1", values![before]).await?;
+    if rows > 0 {
+        count_dropped(tx, rows, &messages).await?;
+    }
     Ok(rows)
 }
 
-/// Number after the newest row received before a time; nothing when there is none.
-pub(crate) async fn first_received_since(tx: &mut Tx, before: Time) -> Result<Option<i64>> {
-    let sql = "SELECT MAX(id) + 1 AS first FROM quarantine WHERE received < $1";
-    tx.fetch_one(sql, values![before]).await?.map_or(Ok(None), |row| row.maybe_int("first"))
+/// Counts rows as dropped, and what was held of messages as free.
+async fn count_dropped(tx: &mut Tx, rows: u64, messages: &[Row]) -> Result<()> {
+    give(tx, "quarantine-dropped", usize::try_from(rows).unwrap_or_default()).await?;
+    let bytes = messages.iter().try_fold(0, |sum, message| Ok::<i64, Error>(sum + message.int("size")?))?;
+    let sql = "UPDATE counter SET value = value - $1 WHERE name = 'quarantine-bytes'";
+    tx.execute(sql, values![bytes]).await.map(drop)
 }
 
 #[cfg(test)]
@@ -178,11 +220,7 @@ mod tests {
             retained: false,
             payload: vec![number; size],
         };
-        let refusals = [Reason::Uom, Reason::Name].map(|reason| Refusal {
-            reason,
-            record: Some(0),
-            detail: String::new(),
-        });
+        let refusals = [Reason::Uom, Reason::Name].map(|reason| Refusal::of_record(reason, 0, String::new()));
         refused_rows(&NewMessage { envelope, decoded: Decoded::default() }, None, &refusals)
     }
 
@@ -207,14 +245,15 @@ mod tests {
         let by_rows = put(4, QuarantineBounds { rows: 6, ..wide }).await;
         assert_eq!(by_rows, [10, 9, 8, 7, 6, 5]);
         let by_bytes = put(5, QuarantineBounds { bytes: 500, ..wide }).await;
-        assert_eq!(by_bytes, [12, 11, 10, 9], "two messages of 201 bytes each are left");
+        assert_eq!(by_bytes, [12, 11, 10, 9], "two messages of 201 bytes and two rows each are left");
         assert_eq!(store.quarantine_dropped().await.unwrap(), 8, "ids 1 to 8");
         for id in by_bytes {
             assert!(store.quarantine_row(id, &RailwayFilter::All).await.unwrap().is_some());
         }
         let held =
             store.shared.db.fetch("SELECT value FROM counter WHERE name = 'quarantine-bytes'", values![]);
-        assert_eq!(held.await.unwrap()[0].int("value").unwrap(), 402);
+        let texts = 2 * "t/0".len() + "uom".len() + "name".len();
+        assert_eq!(held.await.unwrap()[0].int("value").unwrap(), 2 * (201 + int(texts)));
         store.close().await;
     }
 }

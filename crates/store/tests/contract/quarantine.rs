@@ -1,17 +1,18 @@
 //! Refused things, and rows that the database refuses.
 
-use notchwatch_model::{Decoded, RailwayFilter, Reason, Refusal, Seq, UnitId};
-use notchwatch_store::{NewMessage, QuarantineQuery};
+use notchwatch_model::{Decoded, RailwayFilter, Reason, Refusal, Seq, Span, UnitId};
+use notchwatch_store::{NewMessage, QuarantineBounds, QuarantineQuery, Retention};
 
 use crate::bed::{Bed, Engine, at, message, only, railway, sample, unit};
 
 fn refusal(reason: Reason, record: Option<u32>) -> Refusal {
-    Refusal { reason, record, detail: format!("{} at {record:?}", reason.code()) }
+    Refusal { reason, record, count: 1, detail: format!("{} at {record:?}", reason.code()) }
 }
 
 pub(crate) async fn refusals_are_kept_by_reason(bed: &Bed) {
     let store = bed.open().await;
     let mut mixed = message("northmoor/NM-1", 1, vec![sample(0, 0, 1.0)]);
+    mixed.envelope.retained = true;
     mixed.decoded.refused = vec![
         refusal(Reason::Uom, Some(3)),
         refusal(Reason::UnknownChannel, Some(1)),
@@ -38,6 +39,7 @@ pub(crate) async fn refusals_are_kept_by_reason(bed: &Bed) {
         ]
     );
     assert_eq!(rows[0].unit, Some(UnitId::new("X-1").unwrap()));
+    assert_eq!(rows.iter().map(|r| r.retained).collect::<Vec<_>>(), [false, false, true, true]);
     assert_eq!((rows[1].received, rows[1].detail.as_str()), (at(2), "not JSON"));
     let (row, bytes) = store.quarantine_row(rows[3].id, &all).await.unwrap().unwrap();
     assert_eq!((&row, bytes.as_slice()), (&rows[3], mixed.envelope.payload.as_slice()));
@@ -109,26 +111,78 @@ pub(crate) async fn a_row_bad_at_the_database_is_set_aside(bed: &Bed) {
 
 pub(crate) async fn what_its_bounds_drop_is_counted_over_a_restart(bed: &Bed) {
     let store = bed.open().await;
-    store.bound_quarantine(notchwatch_store::QuarantineBounds { rows: 2, bytes: 1 << 20 });
-    let refused = |second: i64| {
-        let mut message = message("northmoor/NM-1", second, vec![]);
-        message.envelope.payload = second.to_string().into_bytes();
-        message.decoded = Decoded::refused(None, Reason::Malformed, "why".into());
-        message
-    };
+    store.bound_quarantine(QuarantineBounds { rows: 2, bytes: 1 << 20 });
     assert_eq!(store.quarantine_dropped().await.unwrap(), 0);
     for second in 0..5 {
-        store.append(&[refused(second)]).await.unwrap();
+        store.append(&[refused_at(second)]).await.unwrap();
     }
     assert_eq!(store.quarantine_dropped().await.unwrap(), 3);
     store.close().await;
     let store = bed.open().await;
     assert_eq!(store.quarantine_dropped().await.unwrap(), 3, "kept over a restart");
-    let by_age = notchwatch_store::Retention {
-        refused: Some(notchwatch_model::Span::from_days(1)),
-        ..notchwatch_store::Retention::default()
-    };
+    let by_age = Retention { refused: Some(Span::from_days(1)), ..Retention::default() };
     store.retain(&by_age, at(10 * 86_400)).await.unwrap();
     assert_eq!(store.quarantine_dropped().await.unwrap(), 5, "age is a bound too");
+    store.close().await;
+}
+
+/// A refused message received at a second, its payload that number.
+fn refused_at(second: i64) -> NewMessage {
+    let mut message = message("northmoor/NM-1", second, vec![]);
+    message.envelope.payload = second.to_string().into_bytes();
+    message.decoded = Decoded::refused(None, Reason::Malformed, "why".into());
+    message
+}
+
+pub(crate) async fn age_goes_by_receive_time_whatever_the_order(bed: &Bed) {
+    const DAY: i64 = 86_400;
+    let store = bed.open().await;
+    // Today, what an import brought of old, today again, and a clock that once was years ahead.
+    for second in [3 * DAY, 0, 3 * DAY + 1, 4000 * DAY, 1, 3 * DAY + 2] {
+        store.append(&[refused_at(second)]).await.unwrap();
+    }
+    let keep = Retention { refused: Some(Span::from_days(1)), ..Retention::default() };
+    assert_eq!(store.retain(&keep, at(3 * DAY + 60)).await.unwrap().refused, 2);
+    let all = RailwayFilter::All;
+    let left = store.quarantine(&QuarantineQuery::default(), &all).await.unwrap().items;
+    let received: Vec<_> = left.iter().map(|row| row.received).collect();
+    assert_eq!(received, [3 * DAY + 2, 4000 * DAY, 3 * DAY + 1, 3 * DAY].map(at));
+    for row in &left {
+        assert!(store.quarantine_row(row.id, &all).await.unwrap().is_some(), "with its bytes");
+    }
+    assert_eq!(store.retain(&keep, at(6 * DAY)).await.unwrap().refused, 3, "none waits for the wrong clock");
+    assert_eq!(store.quarantine_dropped().await.unwrap(), 5);
+    store.bound_quarantine(QuarantineBounds { rows: 1, ..QuarantineBounds::default() });
+    store.append(&[refused_at(6 * DAY)]).await.unwrap();
+    let left = store.quarantine(&QuarantineQuery::default(), &all).await.unwrap().items;
+    assert_eq!(left.iter().map(|row| row.received).collect::<Vec<_>>(), [at(6 * DAY)]);
+    store.close().await;
+}
+
+/// MQTT allows 65,535 bytes of topic and of content type, and each row holds its own.
+pub(crate) async fn texts_are_cut_and_count_among_the_bytes_kept(bed: &Bed) {
+    let store = bed.open().await;
+    let mut long = refused_at(0);
+    long.envelope.topic = "é".repeat(30_000);
+    long.envelope.content_type = Some("c".repeat(60_000));
+    long.decoded.refused[0].detail = "d".repeat(5000);
+    long.decoded.refused.push(refusal(Reason::Uom, Some(0)));
+    store.append(&[long.clone()]).await.unwrap();
+    let all = RailwayFilter::All;
+    let rows = store.quarantine(&QuarantineQuery::default(), &all).await.unwrap().items;
+    assert_eq!(rows.len(), 2);
+    for row in &rows {
+        assert_eq!(row.topic, format!("{}…", "é".repeat(510)), "on the boundary of a character");
+        assert_eq!(row.content_type.as_deref().map(str::len), Some(1024));
+    }
+    assert_eq!((rows[0].detail.as_str(), rows[1].detail.len()), ("uom at Some(0)", 1024));
+
+    // Two rows with a topic and a content type of 1 KiB each, and one detail of 1 KiB: 5 KiB and some bytes a message.
+    store.bound_quarantine(QuarantineBounds { rows: 100, bytes: 20 * 1024 });
+    for _ in 0..10 {
+        store.append(&[long.clone()]).await.unwrap();
+    }
+    let rows = store.quarantine(&QuarantineQuery::default(), &all).await.unwrap().items;
+    assert_eq!(rows.len(), 6, "three messages of five KiB within nine tenths of twenty");
     store.close().await;
 }

@@ -112,8 +112,7 @@ pub(crate) async fn refusals_ticks_and_snapshots_go_by_age(bed: &Bed) {
     let store = bed.open().await;
     for day in 0..4 {
         let mut bad = message("northmoor/NM-1", day * DAY, vec![]);
-        bad.decoded.refused =
-            vec![Refusal { reason: Reason::Malformed, record: None, detail: String::new() }];
+        bad.decoded.refused = vec![Refusal::whole(Reason::Malformed, String::new())];
         store.append(&[bad]).await.unwrap();
         store.put_tick(at(day * DAY), &[]).await.unwrap();
     }
@@ -143,8 +142,7 @@ pub(crate) async fn refusals_ticks_and_snapshots_go_by_age(bed: &Bed) {
     store.bound_quarantine(QuarantineBounds { rows: 2, ..QuarantineBounds::default() });
     for late in 0..5 {
         let mut bad = message("northmoor/NM-1", 3 * DAY + late, vec![]);
-        bad.decoded.refused =
-            vec![Refusal { reason: Reason::Malformed, record: None, detail: String::new() }];
+        bad.decoded.refused = vec![Refusal::whole(Reason::Malformed, String::new())];
         store.append(&[bad]).await.unwrap();
     }
     assert_eq!(store.quarantine(&QuarantineQuery::default(), &ALL).await.unwrap().items.len(), 2);

@@ -124,11 +124,8 @@ pub(crate) async fn texts_with_control_characters_never_fail_a_batch(bed: &Bed) 
     nul.envelope.content_type = Some("x\0y".into());
     nul.envelope.payload = b"raw \0 bytes".to_vec();
     nul.decoded.texts = vec![TextSample { time: at(0), channel: ChannelIx(3), text: "a\0b\u{1}".into() }];
-    nul.decoded.refused = vec![notchwatch_model::Refusal {
-        reason: Reason::Name,
-        record: Some(4),
-        detail: "name \"c\0d\" holds a control character".into(),
-    }];
+    let detail = "name \"c\0d\" holds a control character".to_owned();
+    nul.decoded.refused = vec![notchwatch_model::Refusal::of_record(Reason::Name, 4, detail)];
     let good = message("northmoor/NM-2", 0, vec![sample(0, 0, 1.0)]);
     let done = store.append(&[nul, good]).await.unwrap();
     assert_eq!((done.messages, done.quarantined), (2, 1));

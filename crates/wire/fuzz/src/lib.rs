@@ -2,7 +2,7 @@
 //!
 //! Owns the promises that are checked on arbitrary bytes. Refuses to check single values: unit tests do.
 
-use notchwatch_model::{Decoded, Envelope, MessageFormat, Register, Span, Time};
+use notchwatch_model::{Decoded, Envelope, MessageFormat, Reason, Refusal, Register, Span, Time};
 use notchwatch_wire::{Decoder, Limits, RegisterIndex, TopicPattern, senml};
 
 const REGISTER: &str = r#"
@@ -52,9 +52,14 @@ pub fn check(payload: &[u8], content_type: &str, format: MessageFormat) {
         Ok(resolution) => {
             assert!(resolution.records.is_sorted_by_key(|r| r.time));
             assert!(resolution.records.iter().all(|r| r.sum.is_none_or(f64::is_finite)));
-            assert!(resolution.records.len() + resolution.refused.len() <= fresh.records as usize);
+            assert!(resolution.records.len() + records(&resolution.refused) <= fresh.records as usize);
         }
     }
+}
+
+/// How many records, or messages, refusals speak of.
+fn records(refused: &[Refusal]) -> usize {
+    refused.iter().map(|refusal| refusal.count as usize).sum()
 }
 
 fn holds(decoded: &Decoded, limits: &Limits, received: Time) {
@@ -62,7 +67,8 @@ fn holds(decoded: &Decoded, limits: &Limits, received: Time) {
     assert!(decoded.records as usize <= limits.records);
     let whole = decoded.refused.iter().filter(|r| r.record.is_none()).count();
     assert!(whole == 0 || (whole == 1 && made == 0 && decoded.refused.len() == 1));
-    assert!(made + decoded.refused.len() <= decoded.records as usize + whole);
+    assert!(made + records(&decoded.refused) <= decoded.records as usize + whole);
+    assert!(decoded.refused.len() <= Reason::ALL.len(), "one for each reason");
     assert!(decoded.uoms.len() <= made);
     assert!(decoded.samples.iter().all(|s| s.value.is_finite()));
     assert!(decoded.samples.is_sorted_by_key(|s| s.time));

@@ -74,7 +74,7 @@ impl<'m> Fitter<'m> {
             },
         };
         let (reason, detail) = refused;
-        out.decoded.refused.push(Refusal { reason, record: Some(position), detail });
+        Refusal::of_record(reason, position, detail).join(&mut out.decoded.refused);
     }
 
     fn fit(&self, entry: Entry<'_, '_>, out: &mut Fitted) -> Result<(), Refused> {

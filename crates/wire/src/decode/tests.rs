@@ -138,7 +138,8 @@ fn two_base_names_are_judged_apart() {
         r#"[{"bn":"7/","n":"temp","v":1},{"bn":"8/","n":"temp","v":2},{"n":"press","v":3},{"bn":"","n":"press","v":4}]"#,
     );
     assert_eq!(samples(&decoded), [(0, 0.0, 1.0), (1, 0.0, 4.0)]);
-    assert_eq!(reasons(&decoded), [(Reason::WrongUnit, Some(1)), (Reason::WrongUnit, Some(2))]);
+    assert_eq!(reasons(&decoded), [(Reason::WrongUnit, Some(1))]);
+    assert_eq!(decoded.refused[0].count, 2);
 }
 
 /// Factors: RFC 8798 for kW and hPa's kin, NIST SP 811 for psi; fixed points for temperatures.
@@ -152,7 +153,7 @@ fn units_of_measure_are_converted_once_named_and_refused_when_they_do_not_fit() 
     let values: Vec<f64> =
         samples(&decoded).into_iter().map(|(_, _, value)| (value * 1e6).round() / 1e6).collect();
     assert_eq!(values, [300_000.0, 200_000.0, 1000.0, 100.0, 3.0, 0.0]);
-    assert_eq!(reasons(&decoded), [(Reason::Uom, Some(4)), (Reason::Uom, Some(5)), (Reason::Uom, Some(7))]);
+    assert_eq!((reasons(&decoded), decoded.refused[0].count), (vec![(Reason::Uom, Some(4))], 3));
     let uoms: Vec<(u16, &str)> = decoded.uoms.iter().map(|u| (u.channel.0, u.sent.name())).collect();
     assert_eq!(uoms, [(1, "bar"), (1, "hPa"), (0, "degF")]);
 }
@@ -275,6 +276,16 @@ fn json_and_cbor_of_one_pack_give_the_same() {
     assert_eq!(json.samples.len(), 3);
     let described = [&[0xd9, 0xd9, 0xf7], bytes.as_slice()].concat();
     assert_eq!(decode(&envelope(&described)), json);
+}
+
+/// A pack of bad records is held as one refusal for each reason, however many there are.
+#[test]
+fn what_is_held_of_a_pack_does_not_grow_with_its_bad_records() {
+    let decoded =
+        json(&format!("[{}{{\"n\":\"temp\"}}]", r#"{"n":"x","v":1},{"n":"temp","v":"5"},"#.repeat(500)));
+    let told: Vec<_> = decoded.refused.iter().map(|r| (r.reason, r.record, r.count)).collect();
+    assert_eq!(told, [(Reason::UnknownChannel, Some(0), 500), (Reason::Value, Some(1), 501)]);
+    assert_eq!((decoded.records, decoded.refused.capacity() < 10), (1001, true));
 }
 
 #[test]

@@ -209,7 +209,9 @@ proptest! {
         let json = json_of(&pack);
         let from_json = read(json.as_bytes(), MessageFormat::SenmlJson);
         let from_cbor = read(&cbor_of(&pack, open, text_labels), MessageFormat::SenmlCbor);
-        let reasons = |r: &Resolution| r.refused.iter().map(|r| (r.record, r.reason)).collect::<Vec<_>>();
+        let reasons = |r: &Resolution| {
+            r.refused.iter().map(|r| (r.record, r.count, r.reason)).collect::<Vec<_>>()
+        };
         prop_assert_eq!(&from_json.records, &from_cbor.records, "{}", json);
         prop_assert_eq!(reasons(&from_json), reasons(&from_cbor), "{}", json);
         if !text_labels {
