@@ -149,6 +149,62 @@ fn large_messages_that_cannot_be_stored_are_held_within_a_bound() {
     });
 }
 
+/// Messages in flight at most where small ones are sent, and how many come: more than all 600 places.
+const SMALL_IN_FLIGHT: u16 = 300;
+const SMALL_FLOOD: usize = 900;
+/// Records of a pack of junk, 15 KB of them: more than a hundred bytes each while each was a refusal of its own.
+const JUNK: usize = 900;
+/// Bytes of a long topic; MQTT allows 65,535 (section 1.5.4).
+const LONG_TOPIC: usize = 60_000;
+
+#[test]
+fn packs_of_junk_that_cannot_be_stored_are_held_within_a_bound() {
+    let records: Vec<Value> = (0..JUNK).map(|_| json!({ "n": "zz", "v": 1 })).collect();
+    let junk = message("NM-11", serde_json::to_vec(&records).expect("JSON"));
+    small_ones_are_held_within_a_bound(|_| junk.clone(), "unknown-channel", SMALL_FLOOD * JUNK);
+}
+
+#[test]
+fn long_topics_that_cannot_be_stored_are_held_within_a_bound() {
+    let long = "x".repeat(LONG_TOPIC);
+    let of = |number| message(&format!("{long}{number}"), b"[]".to_vec());
+    small_ones_are_held_within_a_bound(of, "topic", SMALL_FLOOD);
+}
+
+/// Small messages that are refused: what is held of them is bounded in bytes all the same, and each is counted.
+fn small_ones_are_held_within_a_bound(of: impl Fn(usize) -> Publish, reason: &str, counted: usize) {
+    let (broker, database) = (Broker::start(), Database::new(Engine::Sqlite));
+    let mut daemon = Daemon::start_receiving(&broker, &database, SMALL_IN_FLIGHT);
+    let reader = daemon.client("reader", "viewer", None);
+    let before = resident_mib(daemon.id());
+    let held = database.lock();
+    let mut publisher = Publisher::connect(broker.port());
+    for number in 0..SMALL_FLOOD {
+        publisher.send(&of(number), false);
+    }
+    publisher.settle();
+    // Nothing more comes in once every place is taken.
+    let mut last = 0.0;
+    let taken = eventually("as many messages to be held as may be", HEALS, || {
+        std::thread::sleep(Duration::from_secs(1));
+        let now = metric(&reader, "notchwatch_ingest_held")?;
+        let still = now > 1.0 && (now - last).abs() < 0.5;
+        last = now;
+        still.then_some(now)
+    });
+    let grown = resident_mib(daemon.id()).saturating_sub(before);
+    assert!(grown < GROWTH_MIB, "grown by {grown} MiB with {taken} messages held");
+
+    drop(held);
+    ready(&mut daemon);
+    let refused = format!("notchwatch_refused_total{{reason=\"{reason}\"}}");
+    #[expect(clippy::cast_precision_loss, reason = "far below 2^53")]
+    let wanted = counted as f64;
+    eventually("every refusal to be counted", HEALS, || {
+        metric(&reader, &refused).filter(|counted| *counted >= wanted)
+    });
+}
+
 /// Files that the program may open, and callers that keep a connection without asking for anything.
 const FILES: u32 = 128;
 const CALLERS: usize = 300;

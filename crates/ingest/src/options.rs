@@ -41,7 +41,8 @@ pub struct MqttOptions {
     /// Topic filters to subscribe to, each at QoS 1.
     pub filters: Vec<String>,
     /// QoS 1 messages in flight, not yet committed, as agreed with the broker. Twice as many are held at most, for
-    /// brokers that overshoot, and fewer when they are long: the bound on memory is that times 16 KiB.
+    /// brokers that overshoot, and fewer when they are long: the bound on memory is that times 16 KiB of payload, topic
+    /// and content type.
     pub receive_maximum: u16,
     /// Longest message read; a longer one is refused, counted with topic and size, and acknowledged. [`crate::start()`]
     /// takes the decoder's limit instead.
