@@ -178,8 +178,8 @@ async fn cut(tx: &mut Tx, keep_from: i64) -> Result<()> {
         return Ok(());
     }
     // Messages are numbered in the order of their rows, so the first row left is of the first message left.
-    let sql = "DELETE FROM quarantine_raw \
-               WHERE raw_id < COALESCE((SELECT raw_id FROM quarantine ORDER BY id LIMIT 1), $1) RETURNING size";
+    let sql = "DELETE FROM quarantine_raw WHERE raw_id < \
+               COALESCE((SELECT raw_id FROM quarantine WHERE id >= $1 ORDER BY id LIMIT 1), $1) RETURNING size";
     let messages = tx.fetch(sql, values![keep_from]).await?;
     count_dropped(tx, rows, &messages).await
 }
