@@ -18,7 +18,7 @@ use crate::sink::Sink;
 
 /// Messages in one commit of an import.
 const BATCH: usize = 4096;
-/// Bytes of payload in one commit of an import: a batch ends at the first of the two.
+/// Bytes of messages in one commit of an import: a batch ends at the first of the two.
 const BATCH_BYTES: usize = 16 * 1024 * 1024;
 
 /// What an import did.
@@ -109,7 +109,7 @@ async fn import_into(
     let (mut messages, mut bytes) = (0, 0);
     for envelope in envelopes {
         messages += 1;
-        bytes += envelope.payload.len();
+        bytes += envelope.bytes();
         let decoded = decode(&envelope);
         batch.push(NewMessage { envelope, decoded });
         if batch.messages().len() >= BATCH || bytes >= BATCH_BYTES {

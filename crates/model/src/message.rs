@@ -22,6 +22,13 @@ pub struct Envelope {
     pub payload: Vec<u8>,
 }
 
+impl Envelope {
+    /// Bytes of payload, topic and content type: senders choose the length of each.
+    pub fn bytes(&self) -> usize {
+        self.payload.len() + self.topic.len() + self.content_type.as_ref().map_or(0, String::len)
+    }
+}
+
 /// Form of a payload.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
