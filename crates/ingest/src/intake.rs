@@ -185,7 +185,7 @@ mod tests {
             assert!(message.envelope.topic.contains('\u{fffd}'));
             assert!(!message.envelope.topic.contains(char::is_control));
         }
-        let long = prepared(&[b'\xff'; 65_535], b"x", &fine()).unwrap();
+        let long = prepared(&vec![b'\xff'; 65_535], b"x", &fine()).unwrap();
         assert_eq!(long.envelope.topic.chars().count(), KEPT_OF_BAD_TOPIC);
     }
 
