@@ -164,7 +164,7 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
     parts.start("operator load", keeper::weigh_load(desk.clone(), load, stop.clone()));
     parts.start(
         "register",
-        keeper::follow_register(store.clone(), desk.clone(), register, index, stop.clone()),
+        keeper::follow_register(store.for_work(), desk.clone(), register, index, stop.clone()),
     );
     keepers(&parts, &store, &desk, &lag, config);
 
@@ -193,7 +193,7 @@ fn keepers(parts: &Parts, store: &Store, desk: &Desk, lag: &watch::Receiver<Lag>
     parts.keep("grading", move || keeper::grade_health(desk.clone(), lag.clone(), stop.clone()));
     let (looked_at, stop) = (store.clone(), parts.stop.clone());
     parts.keep("look at the store", move || keeper::look_once(looked_at.clone(), stop.clone()));
-    let (store, keep, stop) = (store.clone(), config.keep.clone(), parts.stop.clone());
+    let (store, keep, stop) = (store.for_work(), config.keep.clone(), parts.stop.clone());
     parts.keep("sealing", move || keeper::seal_daily(store.clone(), keep.clone(), stop.clone()));
 }
 

@@ -76,7 +76,7 @@ pub(crate) fn register(
     ));
     let held = intake.clone();
     let (undecoded, seconds) = (intake.clone(), lag.clone());
-    let gauge_reads: [(&str, &str, Read); 6] = [
+    let gauge_reads: [(&str, &str, Read); 5] = [
         (
             "notchwatch_ingest_undecoded",
             "messages received and not decoded yet",
@@ -89,11 +89,6 @@ pub(crate) fn register(
                 let since = seconds.borrow().judged_to;
                 since.map_or(0, |since| u64::try_from((now() - since).micros() / 1_000_000).unwrap_or(0))
             }),
-        ),
-        (
-            "notchwatch_store_damaged",
-            "rows of the store found damaged and left out of reads",
-            Box::new(move || store.damage().len() as u64),
         ),
         (
             "notchwatch_ingest_held",
@@ -111,7 +106,7 @@ pub(crate) fn register(
             Box::new(move || u64::try_from(evaluation.position.load(Ordering::Relaxed)).unwrap_or(0)),
         ),
     ];
-    for (name, help, read) in gauge_reads {
+    for (name, help, read) in gauge_reads.into_iter().chain(store_gauges(store)) {
         gauges.push((IntGauge::new(name, help)?, read));
     }
     let gauge = |(name, help): (&str, &str)| IntGaugeVec::new(Opts::new(name, help), &["position"]);
@@ -119,6 +114,24 @@ pub(crate) fn register(
     let evaluation = counted;
     let mirror = Mirror { counters, gauges, refused, intake, units, evaluation, loads, figures };
     registry.register(Box::new(mirror))
+}
+
+/// What the store tells of itself. Only `SQLite` keeps its write-ahead log beside us.
+fn store_gauges(store: Store) -> Vec<(&'static str, &'static str, Read)> {
+    let damaged = store.clone();
+    let mut gauges: Vec<(&str, &str, Read)> = vec![(
+        "notchwatch_store_damaged",
+        "rows of the store found damaged and left out of reads",
+        Box::new(move || damaged.damage().len() as u64),
+    )];
+    if store.log_bytes().is_some() {
+        gauges.push((
+            "notchwatch_store_log_bytes",
+            "bytes of SQLite's write-ahead log",
+            Box::new(move || store.log_bytes().unwrap_or_default()),
+        ));
+    }
+    gauges
 }
 
 fn intake_counters(intake: &Arc<Intake>) -> Vec<(&'static str, &'static str, Read)> {
@@ -219,5 +232,21 @@ impl Collector for Mirror {
             families.extend(gauge.collect());
         }
         families
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn the_size_of_the_log_is_told_where_there_is_one() {
+        let folder = tempfile::tempdir().unwrap();
+        let url = format!("sqlite:{}", folder.path().join("store.db").display());
+        let store = Store::open(&notchwatch_store::Options { url, readers: 1 }).await.unwrap();
+        let gauges = store_gauges(store.clone());
+        let (_, _, read) = gauges.iter().find(|(name, _, _)| *name == "notchwatch_store_log_bytes").unwrap();
+        assert!(read() > 0, "migrations stand in it");
+        store.close().await;
     }
 }

@@ -90,6 +90,12 @@ impl Desk {
         self.store().damage().len()
     }
 
+    /// Bytes of the store's write-ahead log while somebody outside keeps it from being cut back; `None` while nobody does.
+    #[must_use]
+    pub fn store_log_held(&self) -> Option<u64> {
+        self.store().log_bytes().filter(|_| self.store().log_held())
+    }
+
     /// A page of refused things, newest first.
     pub async fn quarantine(&self, who: &Principal, query: QuarantineQuery) -> Result<Page<QuarantineRow>> {
         let query = QuarantineQuery { limit: query.limit.min(MAX_PAGE), ..query };
@@ -155,9 +161,9 @@ impl Desk {
         }
     }
 
-    /// The same for metrics.
+    /// The same for metrics, which people's reads do not hold up.
     pub async fn whole_quarantine_dropped(&self) -> Result<u64> {
-        Ok(self.store().quarantine_dropped().await?)
+        Ok(self.store().for_work().quarantine_dropped().await?)
     }
 
     /// Refused things by reason.

@@ -9,7 +9,7 @@ use notchwatch_model::{
     ChannelName, EngineSerial, Finding, Principal, RailwayFilter, Register, Span, Time, Unit, UnitComms,
     UnitKey,
 };
-use notchwatch_store::{FindingQuery, HealthMark, HealthRecord, UnitProgress};
+use notchwatch_store::{FindingQuery, HealthMark, HealthRecord, Store, UnitProgress};
 
 use crate::Desk;
 use crate::error::{DeskError, Result};
@@ -77,18 +77,20 @@ impl Desk {
         Ok(self.store().health_now(&who.railways).await?)
     }
 
-    /// Grades every unit and records it. For the daemon's own task. Returns how many rows of history were written.
+    /// Grades every unit and records it. For the daemon's own task, which people's reads do not hold up. Returns how many
+    /// rows of history were written.
     pub async fn record_health(&self) -> Result<usize> {
-        let register = self.store().register().await?;
-        let findings = self.every_open_finding().await?;
+        let store = self.store().for_work();
+        let register = store.register().await?;
+        let findings = self.every_open_finding(&store).await?;
         let now = self.now();
         let mut written = 0;
         for units in register.units.chunks(UNITS_A_COMMIT) {
             // A few at a time: what a whole fleet still learns, channel by channel, would be a hundred megabytes.
             let keys: Vec<UnitKey> = units.iter().map(Unit::key).collect();
-            let progress = self.store().progress_of(&keys).await?.into_iter();
+            let progress = store.progress_of(&keys).await?.into_iter();
             let progress: HashMap<UnitKey, UnitProgress> = progress.map(|p| (p.unit.clone(), p)).collect();
-            let comms = self.store().comms_of(&keys).await?.into_iter();
+            let comms = store.comms_of(&keys).await?.into_iter();
             let comms: HashMap<UnitKey, UnitComms> = comms.map(|c| (c.unit.clone(), c)).collect();
             let records: Vec<HealthRecord> = units
                 .iter()
@@ -98,17 +100,17 @@ impl Desk {
                     graded(&register, unit, findings, progress.get(&key), comms.get(&key), now)
                 })
                 .collect();
-            written += self.store().put_health(&records).await?;
+            written += store.put_health(&records).await?;
             tokio::task::yield_now().await;
         }
         Ok(written)
     }
 
-    async fn every_open_finding(&self) -> Result<HashMap<UnitKey, Vec<Finding>>> {
+    async fn every_open_finding(&self, store: &Store) -> Result<HashMap<UnitKey, Vec<Finding>>> {
         let mut found: HashMap<UnitKey, Vec<Finding>> = HashMap::new();
         let mut query = FindingQuery { open: Some(true), limit: AT_ONE_TIME, ..FindingQuery::default() };
         loop {
-            let page = self.store().findings(&query, &RailwayFilter::All, self.now()).await?;
+            let page = store.findings(&query, &RailwayFilter::All, self.now()).await?;
             for finding in page.items {
                 found.entry(finding.machine.unit.clone()).or_default().push(finding);
             }

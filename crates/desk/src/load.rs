@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 
 use notchwatch_findings::{LOAD_DAYS, Load, STALE_AFTER, clean_text};
 use notchwatch_model::{Arrival, EventId, Position, PositionId, Principal, RailwayFilter, Span, Time};
+use notchwatch_store::Store;
 
 use crate::error::{DeskError, Result};
 use crate::{Desk, may_administer};
@@ -47,25 +48,25 @@ pub(crate) struct Kept {
 impl Desk {
     /// Load of the positions over the last thirty days, from what the caller may see.
     pub async fn load(&self, who: &Principal) -> Result<Loads> {
-        self.loads(&who.railways).await
+        self.loads(self.store(), &who.railways).await
     }
 
-    /// The same over all railways, for metrics.
+    /// The same over all railways, for metrics, which people's reads do not hold up.
     pub async fn whole_load(&self) -> Result<Loads> {
-        self.loads(&RailwayFilter::All).await
+        self.loads(&self.store().for_work(), &RailwayFilter::All).await
     }
 
     /// The figures, or those of a moment ago when nothing happened since: every page of the queue shows them, and they
     /// are counted from up to a hundred thousand findings. Callers at the same time wait for one count.
-    async fn loads(&self, filter: &RailwayFilter) -> Result<Loads> {
+    async fn loads(&self, store: &Store, filter: &RailwayFilter) -> Result<Loads> {
         let mut kept = self.inner.loads.lock().await;
         // Read before the findings: what happens meanwhile is counted again next time.
-        let event = self.event_range().await?.map(|(_, newest)| newest);
+        let event = store.event_range().await?.map(|(_, newest)| newest);
         kept.retain(|k| k.at.elapsed() < KEPT && k.event == event);
         if let Some(known) = kept.iter().find(|k| k.of == *filter) {
             return Ok(known.loads.clone());
         }
-        let loads = self.counted(filter).await?;
+        let loads = self.counted(store, filter).await?;
         if kept.len() >= MOST_KEPT {
             kept.remove(0);
         }
@@ -73,11 +74,11 @@ impl Desk {
         Ok(loads)
     }
 
-    async fn counted(&self, filter: &RailwayFilter) -> Result<Loads> {
+    async fn counted(&self, store: &Store, filter: &RailwayFilter) -> Result<Loads> {
         let now = self.now();
         let from = now - Span::from_days(LOAD_DAYS);
-        let arrivals = self.store().arrivals(from, now - STALE_AFTER, now, filter).await?;
-        let (all, made) = self.all_positions().await?;
+        let arrivals = store.arrivals(from, now - STALE_AFTER, now, filter).await?;
+        let (all, made) = all_positions(store).await?;
         let covered = |a: &Arrival| all.iter().any(|p| p.covers(&a.unit.railway, &a.class));
         let uncovered = arrivals.iter().filter(|a| a.at >= from && !covered(a)).count();
         let seen = all.iter().filter_map(|position| visible(position, filter));
@@ -90,17 +91,6 @@ impl Desk {
             .collect();
         let uncovered = u64::try_from(uncovered).unwrap_or(u64::MAX);
         Ok(Loads { from, now, positions, uncovered, made })
-    }
-
-    /// The positions, and whether they were made; one that covers everything when none is.
-    async fn all_positions(&self) -> Result<(Vec<Position>, bool)> {
-        let made = self.store().positions().await?;
-        if !made.is_empty() {
-            return Ok((made, true));
-        }
-        let id = PositionId::new(EVERYTHING).map_err(|e| DeskError::Internal(e.to_string()))?;
-        let title = "everything".to_owned();
-        Ok((vec![Position { id, title, railways: Vec::new(), classes: Vec::new() }], false))
     }
 
     /// Creates or replaces a position. Refuses railways and classes that are not registered.
@@ -129,6 +119,17 @@ impl Desk {
             Err(DeskError::NotFound)
         }
     }
+}
+
+/// The positions, and whether they were made; one that covers everything when none is.
+async fn all_positions(store: &Store) -> Result<(Vec<Position>, bool)> {
+    let made = store.positions().await?;
+    if !made.is_empty() {
+        return Ok((made, true));
+    }
+    let id = PositionId::new(EVERYTHING).map_err(|e| DeskError::Internal(e.to_string()))?;
+    let title = "everything".to_owned();
+    Ok((vec![Position { id, title, railways: Vec::new(), classes: Vec::new() }], false))
 }
 
 /// A position as a caller may see it: without railways that are not the caller's, and not at all when none is left.

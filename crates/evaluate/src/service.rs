@@ -18,8 +18,8 @@ use std::time::{Duration, Instant};
 
 use notchwatch_detect::Settings;
 use notchwatch_findings::Library;
-use notchwatch_model::{Decision, DecisionId, Register, Seq, Time, TimelineId, UnitKey};
-use notchwatch_store::{EvaluationCommit, FindingUpsert, Store};
+use notchwatch_model::{ClockTick, Decision, DecisionId, Register, Seq, Time, TimelineId, UnitKey};
+use notchwatch_store::{EvaluationCommit, FindingUpsert, JournalMessage, Store, TimelineStep};
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
@@ -67,6 +67,37 @@ pub struct Evaluator {
     trouble: Option<watch::Receiver<BTreeSet<&'static str>>>,
 }
 
+/// What a round begins with. It is read whole before anything in memory changes.
+struct News {
+    ticks: Vec<ClockTick>,
+    messages: Vec<JournalMessage>,
+    /// With how far they go in their log.
+    decisions: (Vec<Decision>, DecisionId),
+    steps: Vec<TimelineStep>,
+    /// There are more messages, or more ticks.
+    full: bool,
+    more_ticks: bool,
+}
+
+/// Why a round failed, and whether the lines are still as they were committed.
+#[derive(Debug)]
+struct Failed {
+    error: EvaluateError,
+    whole: bool,
+}
+
+impl Failed {
+    /// Before the first change, or after the commit: kept when the store was only away.
+    fn outside(error: EvaluateError) -> Self {
+        let whole = matches!(&error, EvaluateError::Store(away) if away.passes());
+        Self { error, whole }
+    }
+
+    fn midway(error: EvaluateError) -> Self {
+        Self { error, whole: false }
+    }
+}
+
 /// What one round is going to commit.
 #[derive(Default)]
 struct Round {
@@ -91,7 +122,7 @@ impl Evaluator {
     ) -> Self {
         let shared = Shared::new(&register.borrow(), library.clone(), settings.clone());
         Self {
-            store,
+            store: store.for_work(),
             options,
             library,
             settings,
@@ -146,22 +177,27 @@ impl Evaluator {
     }
 
     /// Runs until `stop`, then commits a snapshot of every unit. A round that fails is tried again from the last
-    /// commit: the lines are loaded anew, so nothing half done is kept.
+    /// commit. Where the store was away before anything had changed, the lines still are what was committed and are kept;
+    /// else they are loaded anew, so nothing half done is.
     pub async fn run(mut self, stop: CancellationToken) {
         let mut loaded = false;
         while !stop.is_cancelled() {
             let pause;
             self.give_way(loaded, &stop).await;
-            let round = if loaded { self.round().await } else { self.load().await.map(|()| true) };
+            let round = if loaded {
+                self.round().await
+            } else {
+                self.load().await.map(|()| true).map_err(Failed::midway)
+            };
             match round {
                 Ok(more) => {
                     loaded = true;
                     pause = if more { Duration::ZERO } else { self.options.poll };
                 }
-                Err(error) => {
-                    tracing::warn!(%error, "evaluation round failed, trying again");
+                Err(Failed { error, whole }) => {
+                    tracing::warn!(%error, lines_kept = whole, "evaluation round failed, trying again");
                     self.counters.failures.fetch_add(1, Ordering::Relaxed);
-                    loaded = false;
+                    loaded = whole;
                     pause = RETRY;
                 }
             }
@@ -190,12 +226,23 @@ impl Evaluator {
     }
 
     /// One round: read, fold, commit. Returns whether there is likely more to do at once.
-    async fn round(&mut self) -> Result<bool, EvaluateError> {
+    async fn round(&mut self) -> Result<bool, Failed> {
         if self.register.has_changed().unwrap_or(false) {
             let register = self.register.borrow_and_update().clone();
             self.shared = Shared::new(&register, self.library.clone(), self.settings.clone());
-            self.load().await?;
+            self.load().await.map_err(Failed::midway)?;
         }
+        let news = self.read_news().await.map_err(Failed::outside)?;
+        let (full, more_ticks) = (news.full, news.more_ticks);
+        self.fold_news(news).await.map_err(Failed::midway)?;
+        // A round that was not full has read the journal to its end.
+        self.publish_lag(full).await.map_err(Failed::outside)?;
+        Ok(full || more_ticks)
+    }
+
+    /// Reads what is new in every log. Changes nothing but the log of ticks: a tick whose answer was lost may be recorded
+    /// twice, which says the same as once.
+    async fn read_news(&mut self) -> Result<News, EvaluateError> {
         self.make_tick().await?;
         // Ticks first: what they lie after is then there to be read.
         let ticks = self.store.ticks_after(self.links.ticked, TICKS_A_PAGE).await?;
@@ -205,21 +252,26 @@ impl Evaluator {
         if let Some(last) = ticks.last().filter(|_| more_ticks) {
             messages.retain(|message| message.seq <= last.seq);
         }
+        let decisions = self.read_decisions().await?;
+        let steps = self.read_timelines().await?;
+        Ok(News { ticks, messages, decisions, steps, full, more_ticks })
+    }
+
+    /// Folds what is new and commits what comes of it.
+    async fn fold_news(&mut self, news: News) -> Result<(), EvaluateError> {
+        let News { ticks, messages, decisions, steps, full, .. } = news;
         let mut round = Round::default();
         let up_to = messages.last().map_or(self.position, |m| m.seq);
         self.judged_to = messages.last().map(|m| m.received).or(self.judged_to);
-        self.read_decisions(Some(&mut round)).await?;
-        self.read_timelines(&mut round).await?;
+        self.take_decisions(decisions, Some(&mut round));
+        self.take_timelines(steps, &mut round).await?;
         self.fold_links(&messages, ticks, full, &mut round);
         self.take_messages(messages, &mut round).await?;
         self.refold_dirty(up_to, &mut round).await?;
         self.let_enter();
         self.advance(up_to, &mut round).await?;
         self.fold_causes(&mut round);
-        self.commit(up_to, round).await?;
-        // A round that was not full has read the journal to its end.
-        self.publish_lag(full).await?;
-        Ok(full || more_ticks)
+        self.commit(up_to, round).await
     }
 
     async fn commit(&mut self, up_to: Seq, mut round: Round) -> Result<(), EvaluateError> {

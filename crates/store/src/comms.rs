@@ -78,20 +78,20 @@ impl Store {
     /// Ticks after one, in order.
     pub async fn ticks_after(&self, after: i64, limit: usize) -> Result<Vec<ClockTick>> {
         let sql = "SELECT id, at, seq, decided, trouble, refused FROM clock_tick WHERE id > $1 ORDER BY id LIMIT $2";
-        let rows = self.shared.db.fetch(sql, values![after, int(limit)]).await?;
+        let rows = self.fetch(sql, values![after, int(limit)]).await?;
         rows.iter().map(tick).collect()
     }
 
     /// Newest tick whose findings are committed.
     pub async fn ticked(&self) -> Result<i64> {
-        let rows = self.shared.db.fetch("SELECT ticked FROM evaluation", values![]).await?;
+        let rows = self.fetch("SELECT ticked FROM evaluation", values![]).await?;
         rows.first().map_or(Ok(0), |row| row.int("ticked"))
     }
 
     /// Newest tick recorded: its time and whether it told of trouble. `None` when there is none.
     pub async fn newest_tick(&self) -> Result<Option<ClockTick>> {
         let sql = "SELECT id, at, seq, decided, trouble, refused FROM clock_tick ORDER BY id DESC LIMIT 1";
-        self.shared.db.fetch(sql, values![]).await?.first().map(tick).transpose()
+        self.fetch(sql, values![]).await?.first().map(tick).transpose()
     }
 
     /// Drops ticks before a time that a snapshot already holds. Returns how many.
@@ -106,7 +106,7 @@ impl Store {
     /// State of the comms fold as committed last.
     pub async fn comms_snapshot(&self) -> Result<Option<CommsSnapshot>> {
         let sql = "SELECT seq, tick, form, state FROM comms_snapshot";
-        let rows = self.shared.db.fetch(sql, values![]).await?;
+        let rows = self.fetch(sql, values![]).await?;
         let Some(row) = rows.first() else { return Ok(None) };
         let place = || "comms snapshot".to_owned();
         let state = decompress(&row.blob("state")?).map_err(|b| b.at(place()))?;
@@ -119,7 +119,7 @@ impl Store {
     pub async fn comms(&self, filter: &RailwayFilter) -> Result<Vec<UnitComms>> {
         let sql = links_sql!("($1 OR u.railway IN TEXTS($2))");
         let (all, railways) = seen(filter);
-        let rows = self.shared.db.fetch(sql, values![all, railways]).await?;
+        let rows = self.fetch(sql, values![all, railways]).await?;
         rows.iter().map(unit_comms).collect()
     }
 
@@ -127,13 +127,13 @@ impl Store {
     pub async fn comms_of(&self, units: &[UnitKey]) -> Result<Vec<UnitComms>> {
         let sql = links_sql!("c.unit_no IN INTS($1)");
         let numbers: Vec<i64> = self.unit_numbers(units).await?.into_values().collect();
-        self.shared.db.fetch(sql, values![numbers]).await?.iter().map(unit_comms).collect()
+        self.fetch(sql, values![numbers]).await?.iter().map(unit_comms).collect()
     }
 
     /// The newest outages of this service. They concern every railway, and name none.
     pub async fn own_outages(&self, limit: usize) -> Result<Vec<OwnOutage>> {
         let sql = "SELECT onset, machine FROM finding WHERE railway = $1 ORDER BY opened DESC, id LIMIT $2";
-        let rows = self.shared.db.fetch(sql, values![OWN_RAILWAY, int(limit)]).await?;
+        let rows = self.fetch(sql, values![OWN_RAILWAY, int(limit)]).await?;
         rows.iter()
             .map(|row| {
                 let machine: notchwatch_model::MachinePart = row.json("machine")?;

@@ -41,7 +41,7 @@ impl Db {
     /// Begins a transaction that only reads, for what must go on however many people read at the time.
     pub(crate) async fn look(&self) -> Result<Tx> {
         match self {
-            Db::Sqlite(pools) => sqlite::read(pools).await.map(Tx::Sqlite),
+            Db::Sqlite(pools) => sqlite::look(pools).await.map(Tx::Sqlite),
             Db::Postgres(pools) => postgres::look(pools).await.map(|tx| Tx::Postgres(tx, None)),
         }
     }

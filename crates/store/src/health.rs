@@ -108,7 +108,7 @@ impl Store {
                    JOIN unit u ON u.unit_no = h.unit_no WHERE ($1 OR u.railway IN TEXTS($2)) \
                    ORDER BY u.railway, u.unit";
         let (all, railways) = seen(filter);
-        self.shared.db.fetch(sql, values![all, railways]).await?.iter().map(record).collect()
+        self.fetch(sql, values![all, railways]).await?.iter().map(record).collect()
     }
 
     /// History of a unit's grades with `from <= at < to`, oldest first; of more than [`MAX_HEALTH_ROWS`] the newest.
@@ -117,8 +117,7 @@ impl Store {
                    JOIN unit u ON u.unit_no = h.unit_no WHERE u.railway = $1 AND u.unit = $2 \
                    AND h.at >= $3 AND h.at < $4 ORDER BY h.at DESC LIMIT $5";
         let values = values![unit.railway.as_str(), unit.unit.as_str(), from, to, MAX_HEALTH_ROWS];
-        let mut found: Vec<_> =
-            self.shared.db.fetch(sql, values).await?.iter().map(record).collect::<Result<_>>()?;
+        let mut found: Vec<_> = self.fetch(sql, values).await?.iter().map(record).collect::<Result<_>>()?;
         found.reverse();
         Ok(found)
     }
@@ -136,8 +135,7 @@ impl Store {
                    AND h.at >= $4 AND h.at < $5 ORDER BY h.at DESC LIMIT $6";
         let (all, railways) = seen(filter);
         let values = values![all, railways, engine.as_str(), from, to, MAX_HEALTH_ROWS];
-        let mut found: Vec<_> =
-            self.shared.db.fetch(sql, values).await?.iter().map(record).collect::<Result<_>>()?;
+        let mut found: Vec<_> = self.fetch(sql, values).await?.iter().map(record).collect::<Result<_>>()?;
         found.reverse();
         Ok(found)
     }
@@ -148,7 +146,7 @@ impl Store {
                    WHERE open AND ($1 OR railway IN TEXTS($2)) GROUP BY railway, unit, priority \
                    ORDER BY railway, unit, priority";
         let (all, railways) = seen(filter);
-        let rows = self.shared.db.fetch(sql, values![all, railways]).await?;
+        let rows = self.fetch(sql, values![all, railways]).await?;
         rows.iter()
             .map(|row| {
                 let place = usize::try_from(row.int("priority")?).unwrap_or(usize::MAX);

@@ -26,6 +26,7 @@ mod timeline;
 mod upkeep;
 
 use std::collections::{HashMap, HashSet};
+use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, RwLock};
 
 use notchwatch_model::{EventId, RailwayId, UnitKey};
@@ -52,7 +53,7 @@ pub use quarantine::{QuarantineBounds, QuarantineQuery, QuarantineRow};
 pub use retention::{Retained, Retention};
 pub use timeline::{TimelineQuery, TimelineStep};
 
-use db::Db;
+use db::{Db, Row, Tx, Value};
 use journal::writer::Writer;
 
 /// How to open a store.
@@ -68,6 +69,14 @@ pub struct Options {
 #[derive(Debug, Clone)]
 pub struct Store {
     shared: Arc<Shared>,
+    reads: Reads,
+}
+
+/// Whose reads they are: people's may fill up their connections, those of work have others.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Reads {
+    OfPeople,
+    OfWork,
 }
 
 /// Result of a store call.
@@ -92,6 +101,8 @@ struct Shared {
     /// How much quarantine keeps.
     quarantine: Mutex<QuarantineBounds>,
     events: watch::Sender<EventId>,
+    /// Somebody keeps `SQLite`'s write-ahead log from being cut back.
+    log_held: Arc<AtomicBool>,
     tasks: TaskTracker,
     stop: CancellationToken,
     /// Ends the tasks when the store is dropped without a call of `close`.
@@ -131,12 +142,13 @@ impl Store {
             known: damage::Known::default(),
             quarantine: Mutex::default(),
             events: watch::Sender::new(newest),
+            log_held: Arc::default(),
             tasks: TaskTracker::new(),
             _stop_on_drop: stop.clone().drop_guard(),
             stop,
             lock: Mutex::new(lock),
         };
-        let store = Self { shared: Arc::new(shared) };
+        let store = Self { shared: Arc::new(shared), reads: Reads::OfPeople };
         store.make_ahead(None).await?;
         store.start_upkeep();
         store.start_heartbeat(lease);
@@ -152,6 +164,13 @@ impl Store {
         drop(held(&self.shared.lock).take());
     }
 
+    /// The same store for what must go on however many people read at the time (evaluation, housekeeping, grading): its
+    /// reads take connections that people's reads cannot take.
+    #[must_use]
+    pub fn for_work(&self) -> Self {
+        Self { shared: Arc::clone(&self.shared), reads: Reads::OfWork }
+    }
+
     /// Whether the store answers.
     pub async fn ping(&self) -> Result<()> {
         self.shared.db.fetch_for_work("SELECT position FROM evaluation", vec![]).await.map(drop)
@@ -160,6 +179,22 @@ impl Store {
     /// Sets how much quarantine keeps from now on; the oldest go when the next is refused.
     pub fn bound_quarantine(&self, bounds: QuarantineBounds) {
         *held(&self.shared.quarantine) = bounds;
+    }
+
+    /// Begins a transaction that only reads, on a connection of whom this store reads for.
+    async fn read(&self) -> Result<Tx> {
+        match self.reads {
+            Reads::OfPeople => self.shared.db.read().await,
+            Reads::OfWork => self.shared.db.look().await,
+        }
+    }
+
+    /// Runs one read-only statement in a transaction of its own, on a connection of whom this store reads for.
+    async fn fetch(&self, sql: &'static str, values: Vec<Value>) -> Result<Vec<Row>> {
+        match self.reads {
+            Reads::OfPeople => self.shared.db.fetch(sql, values).await,
+            Reads::OfWork => self.shared.db.fetch_for_work(sql, values).await,
+        }
     }
 
     /// Newest event id, updated after every commit of this process (and by polling for other processes' on `PostgreSQL`).

@@ -18,7 +18,7 @@ impl Store {
     /// Every position, by id.
     pub async fn positions(&self) -> Result<Vec<Position>> {
         let sql = "SELECT name, title, railways, classes FROM position ORDER BY name";
-        self.shared.db.fetch(sql, values![]).await?.iter().map(position).collect()
+        self.fetch(sql, values![]).await?.iter().map(position).collect()
     }
 
     /// Creates or replaces a position (audited). Errors with [`Error::Refused`] when there would be too many.
@@ -65,7 +65,7 @@ impl Store {
              ORDER BY recorded DESC, id LIMIT $6";
         let (all, railways) = seen(filter);
         let values = values![all, railways, from, stale_before, now, MAX_ARRIVALS];
-        self.shared.db.fetch(sql, values).await?.iter().map(arrival).collect()
+        self.fetch(sql, values).await?.iter().map(arrival).collect()
     }
 }
 

@@ -19,7 +19,7 @@ use crate::{Error, Result, Store, int};
 impl Store {
     /// The register as it stands.
     pub async fn register(&self) -> Result<Register> {
-        let mut tx = self.shared.db.read().await?;
+        let mut tx = self.read().await?;
         let register = read(&mut tx).await?;
         tx.end().await?;
         Ok(register)

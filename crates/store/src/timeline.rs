@@ -127,7 +127,7 @@ impl Store {
             query.withdrawn,
             int(crate::page_size(query.limit)),
         ];
-        self.shared.db.fetch(sql, values).await?.iter().map(entry).collect()
+        self.fetch(sql, values).await?.iter().map(entry).collect()
     }
 
     /// Steps of the log after a position, in order, whatever the railway: for evaluation.

@@ -34,11 +34,20 @@ struct Ready {
 /// Rows of the store were found damaged: what they hold is left out, everything else is served.
 const STORE_DAMAGED: &str = "store-damaged";
 
+/// Somebody outside keeps the store's write-ahead log from being cut back: it grows until that ends.
+const STORE_LOG_HELD: &str = "store-log-held";
+
+/// What somebody should look at.
+fn notes(damaged: bool, log_held: bool) -> Vec<&'static str> {
+    let notes = [(damaged, STORE_DAMAGED), (log_held, STORE_LOG_HELD)];
+    notes.into_iter().filter(|(there, _)| *there).map(|(_, note)| note).collect()
+}
+
 /// 200 when ready, 503 with the reasons when not.
 async fn ready(State(app): State<App>) -> Response {
     let reasons: Vec<&'static str> = app.options.health.borrow().iter().copied().collect();
     let status = if reasons.is_empty() { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
-    let notes = if app.desk.store_damage() == 0 { Vec::new() } else { vec![STORE_DAMAGED] };
+    let notes = notes(app.desk.store_damage() > 0, app.desk.store_log_held().is_some());
     (status, Json(Ready { reasons, notes })).into_response()
 }
 
@@ -61,5 +70,22 @@ async fn problem(Path(kind): Path<String>) -> Response {
             format!("{kind} ({}): {title}\n\n{text}\n", status.as_u16()).into_response()
         }
         None => (StatusCode::NOT_FOUND, "no such type of problem\n").into_response(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn notes_are_there_while_their_cause_is() {
+        for (damaged, log_held, told) in [
+            (false, false, vec![]),
+            (true, false, vec!["store-damaged"]),
+            (false, true, vec!["store-log-held"]),
+            (true, true, vec!["store-damaged", "store-log-held"]),
+        ] {
+            assert_eq!(notes(damaged, log_held), told);
+        }
     }
 }

@@ -30,7 +30,8 @@ impl Evaluator {
         self.timelined = self.store.timelined().await?;
         self.committed_timeline = self.timelined;
         self.entered = self.store.timeline_units().await?.into_iter().collect();
-        self.read_decisions(None).await?;
+        let decisions = self.read_decisions().await?;
+        self.take_decisions(decisions, None);
         // A unit without progress has sent nothing yet: its line is made with its first message.
         let all = self.store.progress(&RailwayFilter::All).await?;
         self.load_units(all.iter().map(|progress| progress.unit.clone()).collect()).await?;
@@ -107,7 +108,8 @@ async fn load_line(
     Ok(line)
 }
 
-/// Lines that are loaded at one time: as many reads as there are connections for them unless configured otherwise.
+/// Lines that are loaded at one time. `PostgreSQL` has as many connections for it; on `SQLite`, which has two for work, some
+/// put together what they read while others read.
 const LOADS_AT_A_TIME: usize = 4;
 /// After anything that can be measured: year 2255, where microseconds still fit every engine's numbers.
 const LATEST_MEASURED: Time = Time::LATEST;

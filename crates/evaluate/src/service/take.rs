@@ -6,8 +6,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
-use notchwatch_model::{Sample, Seq, Span, TextSample, Time, TimelineId, UnitKey};
-use notchwatch_store::{JournalMessage, Unjudged};
+use notchwatch_model::{Decision, DecisionId, Sample, Seq, Span, TextSample, Time, TimelineId, UnitKey};
+use notchwatch_store::{JournalMessage, TimelineStep, Unjudged};
 
 use super::{Evaluator, Round};
 use crate::EvaluateError;
@@ -167,62 +167,82 @@ impl Evaluator {
         Ok(unjudged)
     }
 
-    /// Reads new decisions into the lines (into the list alone while loading).
-    pub(super) async fn read_decisions(
-        &mut self,
-        mut round: Option<&mut Round>,
-    ) -> Result<(), EvaluateError> {
+    /// Decisions that are not taken yet, and how far they go in their log.
+    pub(super) async fn read_decisions(&self) -> Result<(Vec<Decision>, DecisionId), EvaluateError> {
+        let (mut all, mut after) = (Vec::new(), self.decided);
         loop {
-            let (page, to) = self.store.decisions_spared(self.decided, DECISIONS_A_PAGE).await?;
-            if to == self.decided {
-                return Ok(());
+            let (page, to) = self.store.decisions_spared(after, DECISIONS_A_PAGE).await?;
+            if to == after {
+                return Ok((all, to));
             }
-            self.decided = to;
-            for decision in page.into_iter().filter(|d| d.effective) {
-                self.links.decide(&decision);
-                self.causes.decide(&decision);
-                if let Some(round) = round.as_deref_mut()
-                    && let Some(line) = self.lines.get_mut(&decision.unit)
-                {
-                    line.decide(decision.clone());
-                    if decision.act.changes_matters() {
-                        self.touched.insert(decision.unit.clone(), Instant::now());
-                    }
-                    self.dirty.insert(decision.unit.clone());
-                    round.touched.push(decision.unit.clone());
+            after = to;
+            all.extend(page);
+        }
+    }
+
+    /// Takes new decisions into the lines (into the list alone while loading).
+    pub(super) fn take_decisions(
+        &mut self,
+        (decisions, to): (Vec<Decision>, DecisionId),
+        mut round: Option<&mut Round>,
+    ) {
+        self.decided = to;
+        for decision in decisions.into_iter().filter(|d| d.effective) {
+            self.links.decide(&decision);
+            self.causes.decide(&decision);
+            if let Some(round) = round.as_deref_mut()
+                && let Some(line) = self.lines.get_mut(&decision.unit)
+            {
+                line.decide(decision.clone());
+                if decision.act.changes_matters() {
+                    self.touched.insert(decision.unit.clone(), Instant::now());
                 }
-                self.decisions.entry(decision.unit.clone()).or_default().push(decision);
+                self.dirty.insert(decision.unit.clone());
+                round.touched.push(decision.unit.clone());
             }
+            self.decisions.entry(decision.unit.clone()).or_default().push(decision);
         }
     }
 }
 
 impl Evaluator {
-    /// Reads new steps of the log of timelines into the lines. A unit that never sent anything gets a line with the first.
-    pub(super) async fn read_timelines(&mut self, round: &mut Round) -> Result<(), EvaluateError> {
+    /// Steps of the log of timelines that are not taken yet.
+    pub(super) async fn read_timelines(&self) -> Result<Vec<TimelineStep>, EvaluateError> {
+        let (mut all, mut after) = (Vec::new(), self.timelined);
         loop {
-            let page = self.store.timeline_after(self.timelined, DECISIONS_A_PAGE).await?;
-            let Some(last) = page.last() else { return Ok(()) };
-            self.timelined = last.id;
-            let mut strangers = BTreeSet::new();
-            for step in page {
-                let unit = step.entry.unit.clone();
-                if let Some(line) = self.lines.get_mut(&unit) {
-                    line.enter(step.entry);
-                    if line.dirty().is_some() {
-                        self.dirty.insert(unit.clone());
-                    }
-                    self.entering.entry(unit.clone()).or_default();
-                    round.touched.push(unit.clone());
-                } else if self.shared.unit(&unit).is_some() {
-                    strangers.insert(unit.clone());
-                }
-                self.entered.insert(unit);
-            }
-            if !strangers.is_empty() {
-                self.load_units(strangers.into_iter().collect()).await?;
-            }
+            let page = self.store.timeline_after(after, DECISIONS_A_PAGE).await?;
+            let Some(last) = page.last() else { return Ok(all) };
+            after = last.id;
+            all.extend(page);
         }
+    }
+
+    /// Takes new steps into the lines. A unit that never sent anything gets a line with the first.
+    pub(super) async fn take_timelines(
+        &mut self,
+        steps: Vec<TimelineStep>,
+        round: &mut Round,
+    ) -> Result<(), EvaluateError> {
+        self.timelined = steps.last().map_or(self.timelined, |last| last.id);
+        let mut strangers = BTreeSet::new();
+        for step in steps {
+            let unit = step.entry.unit.clone();
+            if let Some(line) = self.lines.get_mut(&unit) {
+                line.enter(step.entry);
+                if line.dirty().is_some() {
+                    self.dirty.insert(unit.clone());
+                }
+                self.entering.entry(unit.clone()).or_default();
+                round.touched.push(unit.clone());
+            } else if self.shared.unit(&unit).is_some() {
+                strangers.insert(unit.clone());
+            }
+            self.entered.insert(unit);
+        }
+        if strangers.is_empty() {
+            return Ok(());
+        }
+        self.load_units(strangers.into_iter().collect()).await
     }
 
     /// Lets entries of units from which no row is about to come be folded in this round.

@@ -12,13 +12,13 @@ impl Store {
     /// Every account.
     pub async fn accounts(&self) -> Result<Vec<Account>> {
         let sql = "SELECT name, password_hash, role, railways, enabled FROM account ORDER BY name";
-        self.shared.db.fetch(sql, values![]).await?.iter().map(account).collect()
+        self.fetch(sql, values![]).await?.iter().map(account).collect()
     }
 
     /// One account.
     pub async fn account(&self, name: &AccountName) -> Result<Option<Account>> {
         let sql = "SELECT name, password_hash, role, railways, enabled FROM account WHERE name = $1";
-        self.shared.db.fetch(sql, values![name.as_str()]).await?.first().map(account).transpose()
+        self.fetch(sql, values![name.as_str()]).await?.first().map(account).transpose()
     }
 
     /// Creates or replaces an account (audited). Its sessions end when its password changes.
@@ -63,7 +63,7 @@ impl Store {
     pub async fn session(&self, hash: &[u8; 32], now: Time) -> Result<Option<Principal>> {
         let sql = "SELECT a.name, a.role, a.railways FROM session s JOIN account a ON a.name = s.account \
                    WHERE s.hash = $1 AND s.until > $2 AND a.enabled";
-        self.shared.db.fetch(sql, values![hash, now]).await?.first().map(principal).transpose()
+        self.fetch(sql, values![hash, now]).await?.first().map(principal).transpose()
     }
 
     /// Ends a session.

@@ -18,7 +18,7 @@ impl Store {
     /// Newest audit entries, the newest first.
     pub async fn audit_log(&self, limit: usize) -> Result<Vec<AuditEntry>> {
         let sql = "SELECT at, account, what, subject FROM audit ORDER BY id DESC LIMIT $1";
-        let rows = self.shared.db.fetch(sql, values![int(limit)]).await?;
+        let rows = self.fetch(sql, values![int(limit)]).await?;
         rows.iter()
             .map(|row| {
                 Ok(AuditEntry {

@@ -35,13 +35,13 @@ impl Store {
     pub async fn token(&self, hash: &[u8; 32], now: Time) -> Result<Option<Principal>> {
         let sql = "SELECT name, role, railways FROM token \
                    WHERE hash = $1 AND (until IS NULL OR until > $2) AND revoked IS NULL";
-        self.shared.db.fetch(sql, values![hash, now]).await?.first().map(principal).transpose()
+        self.fetch(sql, values![hash, now]).await?.first().map(principal).transpose()
     }
 
     /// Every token, without its secret.
     pub async fn tokens(&self) -> Result<Vec<TokenInfo>> {
         let sql = "SELECT id, label, name, role, railways, created, until, revoked FROM token ORDER BY id";
-        self.shared.db.fetch(sql, values![]).await?.iter().map(info).collect()
+        self.fetch(sql, values![]).await?.iter().map(info).collect()
     }
 
     /// Revokes a token (audited); `false` when there is none that is not revoked.

@@ -17,9 +17,10 @@ use crate::{Error, Result};
 
 /// How long a caller waits for a connection: short, so that a page says "unreachable" instead of hanging.
 const CONNECT: Duration = Duration::from_secs(3);
-/// Connections for what must go on whatever people read: messages, findings, housekeeping, looking for events, and two
-/// for decisions. Commits of one kind follow one another, so more would only wait.
-const WORKERS: u32 = 6;
+/// Connections for what must go on whatever people read: messages, housekeeping, looking for events or health, two for
+/// decisions, and four for evaluation, which loads so many lines at a time and else needs one. Commits of one kind follow
+/// one another, so more would only wait.
+const WORKERS: u32 = 9;
 /// How long an answer to a statement is waited for: longer than the server's own limits below, which come first unless
 /// the link died without a word. Then the connection is given up.
 const ANSWER: Duration = Duration::from_secs(130);

@@ -1,4 +1,4 @@
-//! `SQLite`: one writing connection, a pool of readers, and the file lock that keeps a second process out.
+//! `SQLite`: one writing connection, readers for people and for work, and the file lock that keeps a second process out.
 //!
 //! Owns the settings of every connection. Refuses a database in memory: nothing would be durable.
 
@@ -20,6 +20,9 @@ use crate::{Error, Result};
 const BUSY: Duration = Duration::from_secs(20);
 /// How long a writer waits for its turn. The queue is fair; its overflow policy is this timeout.
 const TURN: Duration = Duration::from_mins(1);
+/// Connections that read for what must go on whatever people read: one for a long look of housekeeping, one for the short
+/// ones of evaluation, ingest and health.
+const WORKERS: u32 = 2;
 /// Parameters in one statement, below the engine's limit of 32,766 (`SQLITE_MAX_VARIABLE_NUMBER`).
 const PARAMETERS: usize = 30_000;
 /// Rows of the statements that are kept.
@@ -39,6 +42,7 @@ const CHECKPOINT_PAGES: u32 = 8_000;
 pub(crate) struct Pools {
     writer: SqlitePool,
     readers: SqlitePool,
+    workers: SqlitePool,
     /// One connection that writes the log into the file.
     keeper: SqlitePool,
     path: PathBuf,
@@ -72,15 +76,19 @@ pub(crate) async fn open(url: &str, readers: u32, alone: bool) -> Result<(Pools,
         .connect_with(base.clone().pragma("cache_size", "-65536"))
         .await?;
     let reading = base.pragma("cache_size", "-16384").pragma("query_only", "1");
-    let readers = SqlitePoolOptions::new()
-        .max_connections(readers.max(1))
-        .acquire_timeout(TURN)
-        .connect_lazy_with(reading);
-    Ok((Pools { writer, readers, keeper, path }, lock))
+    let pool = |most| SqlitePoolOptions::new().max_connections(most).acquire_timeout(TURN);
+    let workers = pool(WORKERS).connect_lazy_with(reading.clone());
+    let readers = pool(readers.max(1)).connect_lazy_with(reading);
+    Ok((Pools { writer, readers, workers, keeper, path }, lock))
 }
 
 pub(crate) async fn read(pools: &Pools) -> Result<Transaction<'static, Sqlite>> {
     begin(&pools.readers, "BEGIN").await
+}
+
+/// As [`read`], on a connection that people's reads cannot take.
+pub(crate) async fn look(pools: &Pools) -> Result<Transaction<'static, Sqlite>> {
+    begin(&pools.workers, "BEGIN").await
 }
 
 pub(crate) async fn write(pools: &Pools) -> Result<Transaction<'static, Sqlite>> {
@@ -106,6 +114,7 @@ async fn begin(pool: &SqlitePool, words: &'static str) -> Result<Transaction<'st
 
 pub(crate) async fn close(pools: &Pools) {
     pools.readers.close().await;
+    pools.workers.close().await;
     pools.keeper.close().await;
     pools.writer.close().await;
 }
@@ -173,7 +182,7 @@ pub(crate) async fn insert(
 /// Writes the write-ahead log into the file, beside commits and reads: none waits for it, and none is waited for
 /// (<https://sqlite.org/wal.html>, section 2.1).
 pub(crate) async fn backfill(pools: &Pools) -> Result<()> {
-    if wal_size(&pools.path) > BACKFILL_BYTES {
+    if log_bytes(pools) > BACKFILL_BYTES {
         sqlx::raw_sql("PRAGMA wal_checkpoint(PASSIVE)").execute(&pools.keeper).await?;
     }
     Ok(())
@@ -184,7 +193,7 @@ pub(crate) async fn backfill(pools: &Pools) -> Result<()> {
 /// Runs on a connection of its own with a short wait, so that a reader outside, which makes it fail, does not hold
 /// up the writer for long.
 pub(crate) async fn checkpoint(pools: &Pools) -> Result<u64> {
-    let size = wal_size(&pools.path);
+    let size = log_bytes(pools);
     if size <= WAL_BYTES {
         return Ok(size);
     }
@@ -192,7 +201,7 @@ pub(crate) async fn checkpoint(pools: &Pools) -> Result<u64> {
     let mut connection = sqlx::SqliteConnection::connect_with(&options).await?;
     sqlx::raw_sql("PRAGMA wal_checkpoint(TRUNCATE)").execute(&mut connection).await?;
     connection.close().await?;
-    Ok(wal_size(&pools.path))
+    Ok(log_bytes(pools))
 }
 
 /// Whether a `SQLite` result code (extended) is one that a caller can wait out, a broken rule, or damage.
@@ -268,8 +277,9 @@ fn lock(path: &Path) -> Result<File> {
     }
 }
 
-fn wal_size(path: &Path) -> u64 {
-    let mut name = path.as_os_str().to_owned();
+/// Size of the write-ahead log, in bytes; 0 while there is none.
+pub(crate) fn log_bytes(pools: &Pools) -> u64 {
+    let mut name = pools.path.as_os_str().to_owned();
     name.push("-wal");
     std::fs::metadata(PathBuf::from(name)).map_or(0, |m| m.len())
 }

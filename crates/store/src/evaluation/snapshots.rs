@@ -53,7 +53,7 @@ impl Store {
     pub async fn progress(&self, filter: &RailwayFilter) -> Result<Vec<UnitProgress>> {
         let sql = progress_sql!("($1 OR u.railway IN TEXTS($2))");
         let (all, railways) = seen(filter);
-        let rows = self.shared.db.fetch(sql, values![all, railways]).await?;
+        let rows = self.fetch(sql, values![all, railways]).await?;
         rows.iter().map(progress).collect()
     }
 
@@ -61,7 +61,7 @@ impl Store {
     pub async fn progress_of(&self, units: &[UnitKey]) -> Result<Vec<UnitProgress>> {
         let sql = progress_sql!("p.unit_no IN INTS($1)");
         let numbers: Vec<i64> = self.unit_numbers(units).await?.into_values().collect();
-        self.shared.db.fetch(sql, values![numbers]).await?.iter().map(progress).collect()
+        self.fetch(sql, values![numbers]).await?.iter().map(progress).collect()
     }
 }
 

@@ -73,13 +73,13 @@ impl Store {
     ) -> Result<Option<(i64, Result<Snapshot>)>> {
         let sql = "SELECT at, seq, form, state FROM snapshot WHERE unit_no = $1 AND ($2 IS NULL OR at <= $2) \
                    ORDER BY at DESC LIMIT 1";
-        match self.shared.db.fetch(sql, values![unit_no, before]).await {
+        match self.fetch(sql, values![unit_no, before]).await {
             Ok(rows) => rows.first().map(|row| Ok((row.int("at")?, snapshot(unit, row)))).transpose(),
             // The pages of its state cannot be read: when it was taken stands in the index.
             Err(damaged @ Error::Damaged { .. }) => {
                 let sql =
                     "SELECT MAX(at) AS at FROM snapshot WHERE unit_no = $1 AND ($2 IS NULL OR at <= $2)";
-                let rows = self.shared.db.fetch(sql, values![unit_no, before]).await?;
+                let rows = self.fetch(sql, values![unit_no, before]).await?;
                 let at = rows.first().map_or(Ok(None), |row| row.maybe_int("at"))?;
                 Ok(at.map(|at| (at, Err(damaged))))
             }

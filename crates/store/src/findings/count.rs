@@ -39,7 +39,7 @@ impl Store {
             now,
             me.as_str(),
         ];
-        self.shared.db.fetch(sql, values).await?.iter().map(count).collect()
+        self.fetch(sql, values).await?.iter().map(count).collect()
     }
 }
 

@@ -79,7 +79,7 @@ impl Store {
             after_due,
             me,
         ];
-        let rows = self.shared.db.fetch(sql, values).await?;
+        let rows = self.fetch(sql, values).await?;
         let mut items = rows.iter().map(finding).collect::<Result<Vec<_>>>()?;
         let more = items.len() > limit;
         items.truncate(limit);
@@ -95,7 +95,7 @@ impl Store {
             " FROM finding WHERE id = $3 AND ($1 OR railway IN TEXTS($2))"
         );
         let (all, railways) = seen(filter);
-        let rows = self.shared.db.fetch(sql, values![all, railways, id.as_str()]).await?;
+        let rows = self.fetch(sql, values![all, railways, id.as_str()]).await?;
         rows.first().map(finding).transpose()
     }
 
@@ -106,8 +106,7 @@ impl Store {
             finding_columns!(),
             " FROM finding WHERE railway = $1 AND unit = $2 AND (open OR opened >= $3) ORDER BY opened, id"
         );
-        let rows =
-            self.shared.db.fetch(sql, values![unit.railway.as_str(), unit.unit.as_str(), since]).await?;
+        let rows = self.fetch(sql, values![unit.railway.as_str(), unit.unit.as_str(), since]).await?;
         rows.iter().map(finding).collect()
     }
 }

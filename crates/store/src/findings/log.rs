@@ -12,7 +12,7 @@ impl Store {
     /// History of a finding: decisions and machine changes, oldest first.
     pub async fn history(&self, id: &FindingId, filter: &RailwayFilter) -> Result<Vec<HistoryEntry>> {
         let (all, railways) = seen(filter);
-        let mut tx = self.shared.db.read().await?;
+        let mut tx = self.read().await?;
         let sql = "SELECT id, at, kind, version, document FROM event WHERE finding = $3 AND decision IS NULL \
                    AND ($1 OR railway IN TEXTS($2)) ORDER BY id";
         let said = tx.fetch(sql, values![all, railways, id.as_str()]).await?;
@@ -30,7 +30,7 @@ impl Store {
 
     /// What was decided on a finding or with it, oldest first.
     pub async fn decisions_on(&self, id: &FindingId, filter: &RailwayFilter) -> Result<Vec<Decision>> {
-        let mut tx = self.shared.db.read().await?;
+        let mut tx = self.read().await?;
         let decided = decided(&mut tx, id, filter).await?;
         tx.end().await?;
         Ok(decided)
@@ -40,7 +40,7 @@ impl Store {
     pub async fn decisions_after(&self, after: DecisionId, limit: usize) -> Result<Vec<Decision>> {
         let sql = "SELECT id, at, account, railway, unit, finding, act, seen, effective FROM decision \
                    WHERE id > $1 ORDER BY id LIMIT $2";
-        let rows = self.shared.db.fetch(sql, values![after.0, int(limit)]).await?;
+        let rows = self.fetch(sql, values![after.0, int(limit)]).await?;
         rows.iter().map(decision).collect()
     }
 
@@ -54,7 +54,7 @@ impl Store {
         let (all, railways) = seen(filter);
         let sql = "SELECT id, at, kind, document FROM event WHERE id > $3 AND ($1 OR railway IN TEXTS($2)) \
                    ORDER BY id LIMIT $4";
-        let rows = self.shared.db.fetch(sql, values![all, railways, after.0, int(limit)]).await?;
+        let rows = self.fetch(sql, values![all, railways, after.0, int(limit)]).await?;
         rows.iter().map(event).collect()
     }
 
@@ -62,7 +62,7 @@ impl Store {
     pub async fn event_range(&self) -> Result<Option<(EventId, EventId)>> {
         let sql = "SELECT MIN(id) AS oldest, MAX(id) AS newest, \
                    (SELECT value + 1 FROM counter WHERE name = 'event-dropped') AS whole FROM event";
-        let rows = self.shared.db.fetch(sql, values![]).await?;
+        let rows = self.fetch(sql, values![]).await?;
         let Some(row) = rows.first() else { return Ok(None) };
         let ends = (row.maybe_int("oldest")?, row.maybe_int("newest")?);
         Ok(if let (Some(oldest), Some(newest)) = ends {

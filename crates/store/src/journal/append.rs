@@ -52,23 +52,31 @@ impl Store {
             return Ok(Appended::default());
         }
         let all = self.prepare(batch).await?;
-        let mut first = self.write(&all, Mode::Whole).await;
-        if let Err(Error::NoPart(_)) = first {
-            self.make_journal_now(all.rows.len()).await?;
-            first = self.write(&all, Mode::Whole).await;
-        }
-        let done = match first {
-            Err(Error::Refused(what)) => {
-                let messages = messages.len();
-                tracing::warn!(what, messages, "a row was refused by the database: sorting it out");
-                self.write(&all, Mode::Sorting).await
-            }
-            done => done,
-        }?;
+        let done = self.write_all(&all).await?;
         if !all.doubts.is_empty() {
             held(&self.shared.writer).settle(&digest(messages));
         }
         Ok(done)
+    }
+
+    /// Writes a batch as it comes; what stands in its way is mended once each, in whatever order it is met: a bad row may
+    /// stand before those for which there is no part.
+    async fn write_all(&self, all: &Prepared<'_>) -> Result<Appended> {
+        let (mut mode, mut made) = (Mode::Whole, false);
+        loop {
+            match (self.write(all, mode).await, mode) {
+                (Err(Error::NoPart(_)), _) if !made => {
+                    self.make_journal_now(all.rows.len()).await?;
+                    made = true;
+                }
+                (Err(Error::Refused(what)), Mode::Whole) => {
+                    let messages = all.batch.messages().len();
+                    tracing::warn!(what, messages, "a row was refused by the database: sorting it out");
+                    mode = Mode::Sorting;
+                }
+                (done, _) => return done,
+            }
+        }
     }
 
     /// Ids under which the batch may have been committed, since the answer was lost.

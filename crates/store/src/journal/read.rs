@@ -63,7 +63,7 @@ impl Store {
         up_to: Option<Seq>,
     ) -> Result<Vec<Sample>> {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
-        let mut tx = self.shared.db.read().await?;
+        let mut tx = self.read().await?;
         let samples =
             samples(&mut tx, &self.shared.known, &Wanted { unit_no, from, to, only: None, up_to }).await?;
         tx.end().await?;
@@ -93,7 +93,7 @@ impl Store {
     ) -> Result<Vec<Sample>> {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
         let wanted = Wanted { unit_no, from, to, only: Some(channels), up_to: None };
-        let mut tx = self.shared.db.read().await?;
+        let mut tx = self.read().await?;
         let samples = samples(&mut tx, &self.shared.known, &wanted).await?;
         tx.end().await?;
         Ok(samples)
@@ -111,7 +111,7 @@ impl Store {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
         let wanted = Wanted { unit_no, from, to, only: None, up_to };
         let known = &self.shared.known;
-        let mut tx = self.shared.db.read().await?;
+        let mut tx = self.read().await?;
         let mut found = Vec::new();
         for row in block_rows(&mut tx, &wanted).await? {
             found.extend(block_texts(known, &row, up_to)?);
@@ -134,7 +134,7 @@ impl Store {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok((Vec::new(), Vec::new())) };
         let wanted = Wanted { unit_no, from, to, only: None, up_to };
         let known = &self.shared.known;
-        let mut tx = self.shared.db.read().await?;
+        let mut tx = self.read().await?;
         let (mut found, mut texts) = (Vec::new(), Vec::new());
         for row in block_rows(&mut tx, &wanted).await? {
             found.extend(
@@ -155,7 +155,7 @@ impl Store {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
         let end = now + Span::from_micros(1);
         let known = &self.shared.known;
-        let mut tx = self.shared.db.read().await?;
+        let mut tx = self.read().await?;
         let mut newest = Newest::default();
         let sql = "SELECT packed, crc FROM latest WHERE unit_no = $1";
         let mut beyond = false;

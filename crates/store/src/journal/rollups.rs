@@ -26,7 +26,7 @@ impl Store {
         }
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
         let wanted = Wanted { unit_no, from, to, only: Some(&[channel]), up_to: None };
-        let mut tx = self.shared.db.read().await?;
+        let mut tx = self.read().await?;
         let fine = bucket.micros() % BASE.micros() == 0;
         let found = if fine {
             coarser(base_buckets(&mut tx, &self.shared.known, &wanted, channel).await?, bucket)
@@ -54,7 +54,7 @@ impl Store {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(found) };
         let wanted = Wanted { unit_no, from, to, only: None, up_to: None };
         let known = &self.shared.known;
-        let mut tx = self.shared.db.read().await?;
+        let mut tx = self.read().await?;
         let dirty = dirty_days(&mut tx, &wanted).await?;
         let mut clean: BTreeSet<i64> = BTreeSet::new();
         for row in tx.fetch(SEALED, values![unit_no, first_whole_day(from), to.day()]).await? {

@@ -28,7 +28,7 @@ impl Store {
         let Some(unit_no) = self.unit_no(unit).await? else { return Ok(Vec::new()) };
         let wanted = Wanted { unit_no, from, to, only: Some(channels), up_to: None };
         let known = &self.shared.known;
-        let mut tx = self.shared.db.read().await?;
+        let mut tx = self.read().await?;
         let mut found = Vec::new();
         for row in block_rows(&mut tx, &wanted).await? {
             found.extend(block_told(known, &row, wanted.only, None)?);

@@ -38,7 +38,7 @@ impl Store {
             after,
             int(limit + 1),
         ];
-        let rows = self.shared.db.fetch(sql, values).await?;
+        let rows = self.fetch(sql, values).await?;
         let mut items = rows.iter().map(row).collect::<Result<Vec<_>>>()?;
         let more = items.len() > limit;
         items.truncate(limit);
@@ -56,7 +56,7 @@ impl Store {
                    q.records, q.detail, q.size, r.raw FROM quarantine q JOIN quarantine_raw r ON r.raw_id = q.raw_id \
                    WHERE q.id = $3 AND ($1 OR q.railway IN TEXTS($2))";
         let (all, railways) = seen(filter);
-        let rows = self.shared.db.fetch(sql, values![all, railways, id]).await?;
+        let rows = self.fetch(sql, values![all, railways, id]).await?;
         let Some(found) = rows.first() else { return Ok(None) };
         let raw = bytes::kept_raw(&found.blob("raw")?).map_err(|b| b.at(format!("quarantine {id}")))?;
         Ok(Some((row(found)?, raw)))
@@ -65,7 +65,7 @@ impl Store {
     /// Rows that the bounds of quarantine have dropped, ever, of all railways: for age, number or bytes.
     pub async fn quarantine_dropped(&self) -> Result<u64> {
         let sql = "SELECT value FROM counter WHERE name = 'quarantine-dropped'";
-        let rows = self.shared.db.fetch(sql, values![]).await?;
+        let rows = self.fetch(sql, values![]).await?;
         rows.first().map_or(Ok(0), |row| row.count("value"))
     }
 
@@ -74,7 +74,7 @@ impl Store {
         let sql = "SELECT reason, COUNT(*) AS count FROM quarantine WHERE ($1 OR railway IN TEXTS($2)) \
                    GROUP BY reason ORDER BY reason";
         let (all, railways) = seen(filter);
-        let rows = self.shared.db.fetch(sql, values![all, railways]).await?;
+        let rows = self.fetch(sql, values![all, railways]).await?;
         rows.iter().map(|row| Ok((reason(row)?, row.count("count")?))).collect()
     }
 }

@@ -18,6 +18,7 @@ mod decisions;
 mod findings;
 mod health;
 mod lifecycle;
+mod log;
 mod outage;
 mod parts;
 mod pooler;
@@ -79,8 +80,10 @@ on_both! {
     lifecycle::nothing_is_lost_when_stopped_or_killed,
     lifecycle::the_register_keeps_numbers,
     lifecycle::watchers_are_told,
+    log::one_that_somebody_holds_is_told_and_cut_back_when_free,
     outage::a_cut_connection_heals,
     outage::callers_that_go_away_leave_nothing_behind,
+    outage::reads_never_starve_work,
     quarantine::a_row_bad_at_the_database_is_set_aside,
     quarantine::age_goes_by_receive_time_whatever_the_order,
     quarantine::refusals_are_kept_by_reason,
@@ -154,7 +157,7 @@ macro_rules! on_postgres {
 on_postgres! {
     lifecycle::a_former_holder_can_write_no_more,
     lifecycle::of_two_processes_one_runs,
-    outage::reads_never_starve_work,
+    parts::a_bad_row_before_a_missing_part_is_set_aside,
     parts::a_drop_cut_short_is_finished_later,
     parts::a_row_without_a_part_gets_one,
     parts::an_old_database_is_parted_with_everything_in_it,

@@ -159,6 +159,32 @@ pub(crate) async fn a_row_without_a_part_gets_one(bed: &Bed) {
     store.close().await;
 }
 
+/// The bad row is met first, and only when it is set aside do the others find that they have no part.
+pub(crate) async fn a_bad_row_before_a_missing_part_is_set_aside(bed: &Bed) {
+    let store = bed.open().await;
+    bed.sql("ALTER TABLE journal ADD CONSTRAINT bad CHECK (samples <> 2)").await;
+    let held = names(bed, "journal").await;
+    let mut ahead = held.iter().filter(|name| name.starts_with("journal_from"));
+    let from: i64 = ahead.next().unwrap().strip_prefix("journal_from_").unwrap().parse().unwrap();
+    for part in ahead {
+        bed.sql(&format!("DROP TABLE {part}")).await;
+    }
+    // A part of the smallest size: the batch begins in it and ends beyond.
+    let near = from + 100_000 - 50;
+    bed.sql(&format!("UPDATE counter SET value = {near} WHERE name = 'journal'")).await;
+    let batch: Vec<_> = (0..100)
+        .map(|i| {
+            let width = if i == 10 { 2 } else { 1 };
+            message("northmoor/NM-1", i, (0..width).map(|c| sample(i, c, 1.0)).collect())
+        })
+        .collect();
+    let done = store.append(&batch).await.unwrap();
+    assert_eq!((done.messages, done.quarantined), (99, 1));
+    assert_eq!(store.journal_after(Seq(near), 1000).await.unwrap().len(), 99);
+    assert!(names(bed, "journal").await.len() > 2);
+    store.close().await;
+}
+
 pub(crate) async fn no_clock_of_a_sender_makes_a_part(bed: &Bed) {
     let store = bed.open().await;
     store.append(&[message("northmoor/NM-1", 0, vec![sample(0, 0, 1.0)])]).await.unwrap();

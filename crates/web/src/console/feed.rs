@@ -78,6 +78,8 @@ struct Page {
     not_ready: Vec<&'static str>,
     /// Places of the store that are damaged; 0 for none.
     damaged: usize,
+    /// MiB of the store's log while something keeps it from being cut back.
+    log_held: Option<u64>,
     registered: String,
     silent: String,
     states: Vec<StateRow>,
@@ -132,6 +134,7 @@ pub(crate) async fn feed(
         frame,
         not_ready: app.options.health.borrow().iter().copied().collect(),
         damaged: app.desk.store_damage(),
+        log_held: app.desk.store_log_held().map(|bytes| bytes >> 20),
         registered: count(to_u64(register.units.len())),
         silent: count(to_u64(silent)),
         states: states(&register, &feed.comms),
