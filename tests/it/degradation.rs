@@ -9,7 +9,9 @@ use std::time::Duration;
 
 use serde_json::{Value, json};
 
-use crate::support::bench::{REGISTER, falling_oil_pressure, finding_of, identity, open_finding, samples};
+use crate::support::bench::{
+    REGISTER, falling_oil_pressure, finding_of, identity, open_finding, pack, samples,
+};
 use crate::support::broker::Broker;
 use crate::support::daemon::Daemon;
 use crate::support::database::{Database, Engine, shared_server};
@@ -34,6 +36,31 @@ fn a_full_disk_below_sqlite_holds_messages_and_heals() {
     let Some(disk) = SmallDisk::mount(48) else { return };
     let (broker, database) = (Broker::start(), Database::in_folder(disk.path()));
     fill_and_free(&broker, &database, &disk);
+}
+
+/// What fills the disk here is the log that another program keeps from being cut back.
+#[test]
+fn a_log_that_another_program_holds_is_told_and_cut_back_when_let_go() {
+    const BOUND: f64 = 64.0 * 1024.0 * 1024.0;
+    let (broker, database) = (Broker::start(), Database::new(Engine::Sqlite));
+    let daemon = Daemon::start(&broker, &database, &[REGISTER]);
+    let client = daemon.administrator();
+    let size = || metric(&client, "notchwatch_store_log_bytes ").expect("the size of the log");
+    let ready = |told: &str| {
+        let answer = daemon.anonymous().get("/readyz");
+        (answer.status == 200 && answer.text == told).then_some(())
+    };
+    assert!(size() <= BOUND, "{}", size());
+    let holder = database.hold_log();
+    eventually("the note", HEALS, || ready(r#"{"reasons":[],"notes":["store-log-held"]}"#));
+    assert!(size() > BOUND, "{}", size());
+    broker.publish(&topic("northmoor", "NM-11"), pack(now_ms(), 400_000.0).as_bytes());
+    eventually("a message meanwhile", HEALS, || {
+        (samples(&client, "northmoor", "NM-11", "oil_pressure").len() == 1).then_some(())
+    });
+    drop(holder);
+    eventually("the end of the note", HEALS, || ready(r#"{"reasons":[]}"#));
+    assert!(size() <= BOUND, "cut back beside the process that runs: {}", size());
 }
 
 #[test]

@@ -335,3 +335,6 @@ const GIVES_WAY_LOOKS: u32 = 60;
 const GIVES_WAY_TELLS: Duration = Duration::from_millis(500);
 /// Pause after a round that failed.
 const RETRY: Duration = Duration::from_secs(1);
+
+#[cfg(test)]
+mod tests;

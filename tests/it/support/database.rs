@@ -62,14 +62,31 @@ impl Database {
 
     /// Holds the write lock of an SQLite store from outside, as a backup that hangs would, until dropped.
     pub(crate) fn lock(&self) -> Process {
+        self.outside("store.execute('begin immediate')")
+    }
+
+    /// Holds a state of an SQLite store from outside, as a forgotten shell would, and writes 80 MiB after it, until dropped.
+    pub(crate) fn hold_log(&self) -> Process {
+        self.outside(
+            "store.execute('begin'); store.execute('select count(*) from journal').fetchall()\n\
+             writer = sqlite3.connect(sys.argv[1], isolation_level=None, timeout=30)\n\
+             writer.execute('create table filler (bytes blob)')\n\
+             writer.execute('insert into filler values (zeroblob(80 << 20))')",
+        )
+    }
+
+    /// A program that has an SQLite store open as `store` and goes on holding what it does to it, until dropped.
+    fn outside(&self, does: &str) -> Process {
         let url = self.url();
         let path = url.strip_prefix("sqlite:").expect("an SQLite store");
-        let script = "import sqlite3, sys, time\n\
-                      store = sqlite3.connect(sys.argv[1], isolation_level=None, timeout=30)\n\
-                      store.execute('begin immediate')\nprint('held', flush=True)\ntime.sleep(300)\n";
+        let script = format!(
+            "import sqlite3, sys, time\n\
+             store = sqlite3.connect(sys.argv[1], isolation_level=None, timeout=30)\n\
+             {does}\nprint('held', flush=True)\ntime.sleep(300)\n"
+        );
         let log = format!("{path}.lock-{}", now_ms());
         let mut command = Command::new(program("python3"));
-        let process = Process::start(command.args(["-c", script, path]), Path::new(&log));
+        let process = Process::start(command.args(["-c", &script, path]), Path::new(&log));
         eventually("the lock", LOCK, || process.said().contains("held").then_some(()));
         process
     }

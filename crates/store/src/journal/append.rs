@@ -62,12 +62,12 @@ impl Store {
     /// Writes a batch as it comes; what stands in its way is mended once each, in whatever order it is met: a bad row may
     /// stand before those for which there is no part.
     async fn write_all(&self, all: &Prepared<'_>) -> Result<Appended> {
-        let (mut mode, mut made) = (Mode::Whole, false);
+        let (mut mode, mut parted) = (Mode::Whole, false);
         loop {
             match (self.write(all, mode).await, mode) {
-                (Err(Error::NoPart(_)), _) if !made => {
+                (Err(Error::NoPart(_)), _) if !parted => {
                     self.make_journal_now(all.rows.len()).await?;
-                    made = true;
+                    parted = true;
                 }
                 (Err(Error::Refused(what)), Mode::Whole) => {
                     let messages = all.batch.messages().len();

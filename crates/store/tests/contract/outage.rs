@@ -128,20 +128,17 @@ pub(crate) async fn reads_never_starve_work(bed: &Bed) {
     assert_eq!(store.journal_after(Seq(0), 100).await.unwrap().len(), 20);
     store.ping().await.unwrap();
     work_reads(&store.for_work()).await;
-    match block {
-        Some(mut block) => {
-            sqlx::raw_sql("COMMIT").execute(&mut block).await.unwrap();
-            let served = readers.join_all().await.into_iter().flatten().count();
-            assert!((1..=READERS).contains(&served), "connections opened in time or not: {served}");
+    if let Some(mut block) = block {
+        sqlx::raw_sql("COMMIT").execute(&mut block).await.unwrap();
+        let served = readers.join_all().await.into_iter().flatten().count();
+        assert!((1..=READERS).contains(&served), "connections opened in time or not: {served}");
+    } else {
+        let mut ended = 1;
+        while readers.try_join_next().is_some() {
+            ended += 1;
         }
-        None => {
-            let mut ended = 1;
-            while readers.try_join_next().is_some() {
-                ended += 1;
-            }
-            assert!(ended <= READS - READERS, "work waited behind {ended} reads");
-            readers.shutdown().await;
-        }
+        assert!(ended <= READS - READERS, "work waited behind {ended} reads");
+        readers.shutdown().await;
     }
     store.close().await;
 }
