@@ -97,8 +97,9 @@ async fn a_lost_answer_to_a_commit_doubles_nothing(bed: &Bed) {
     store.close().await;
 }
 
-/// Reads that are asked for at one time: many times the connections that reads have.
-const READS: usize = 30;
+/// Reads that are asked for at one time: so many times the connections that reads have that what waits behind them waits
+/// far longer than work takes, however short each is.
+const READS: usize = 400;
 /// Connections that reads have, see [`Bed::try_open`].
 const READERS: usize = 4;
 
