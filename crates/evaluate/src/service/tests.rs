@@ -40,26 +40,26 @@ fn message(minutes: i64) -> NewMessage {
     }
 }
 
-/// Everything in memory that a round moves.
-fn stands(evaluator: &Evaluator) -> impl PartialEq + std::fmt::Debug {
+/// Everything in memory that a round moves, in words.
+fn stands(evaluator: &Evaluator) -> String {
     let lines = evaluator.lines.values();
     let lines: Vec<_> = lines.map(|line| (line.folded_to(), line.waits(), line.received)).collect();
     let logs = (evaluator.position, evaluator.decided, evaluator.timelined, evaluator.links.ticked);
-    (lines, logs, evaluator.dirty.clone(), evaluator.touched.len())
+    format!("{lines:?} {logs:?} {:?} {}", evaluator.dirty, evaluator.touched.len())
 }
 
 #[tokio::test]
 async fn lines_are_kept_when_the_store_was_away_before_anything_had_changed() {
     let folder = tempfile::tempdir().unwrap();
     let url = format!("sqlite:{}", folder.path().join("store.db").display());
-    let open = || Store::open(&Options { url: url.clone(), readers: 1 });
-    let store = open().await.unwrap();
+    let options = Options { url, readers: 1 };
+    let store = Store::open(&options).await.unwrap();
     let register: Register = toml::from_str(UNIT).unwrap();
     store.put_register(&register, &"test".parse().unwrap(), at(0)).await.unwrap();
     let (_keep, register) = watch::channel(Arc::new(register));
     let (library, settings) = (Arc::new(Library::builtin().unwrap()), Arc::default());
-    let options = EvaluateOptions { settle: Duration::ZERO, ..EvaluateOptions::default() };
-    let mut evaluator = Evaluator::new(store.clone(), options, library, settings, register, now);
+    let quick = EvaluateOptions { settle: Duration::ZERO, ..EvaluateOptions::default() };
+    let mut evaluator = Evaluator::new(store.clone(), quick, library, settings, register, now);
     evaluator.load().await.unwrap();
     store.append(&[message(1)]).await.unwrap();
     evaluator.round().await.unwrap();
@@ -71,7 +71,7 @@ async fn lines_are_kept_when_the_store_was_away_before_anything_had_changed() {
     assert!(failed.whole, "{}", failed.error);
     assert_eq!(stands(&evaluator), before, "nothing had changed in memory");
 
-    let store = open().await.unwrap();
+    let store = Store::open(&options).await.unwrap();
     evaluator.store = store.for_work();
     evaluator.round().await.unwrap();
     let progress = store.progress(&notchwatch_model::RailwayFilter::All).await.unwrap();
