@@ -155,7 +155,7 @@ fn large_messages_that_cannot_be_stored_are_held_within_a_bound() {
     let first = now_ms() - 3_600_000;
     for number in 0..FLOOD {
         let at = first + i64::try_from(number).expect("small") * 1000;
-        let mut pack = crate::support::bench::pack(at, 420_000.0).into_bytes();
+        let mut pack = pack(at, 420_000.0).into_bytes();
         pack.resize(PADDED, b' ');
         publisher.send(&message("NM-11", pack), false);
         // Junk beside it: units that nobody registered.
