@@ -150,7 +150,7 @@ async fn make_reads_long(bed: &Bed) -> Option<sqlx::PgConnection> {
     if bed.engine == Engine::Sqlite {
         bed.sql(
             "ALTER TABLE rollup RENAME TO rollup_kept; CREATE VIEW rollup AS WITH RECURSIVE n (x) AS \
-             (SELECT 1 UNION ALL SELECT x + 1 FROM n LIMIT 1000000) \
+             (SELECT 1 UNION ALL SELECT x + 1 FROM n LIMIT 10000000) \
              SELECT x AS unit_no, x AS day, x'' AS packed FROM n WHERE x < 0",
         )
         .await;
