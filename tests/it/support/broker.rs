@@ -32,7 +32,7 @@ impl Broker {
         let port = free_port();
         let config = format!(
             "listener {port} 127.0.0.1\nallow_anonymous true\nuser root\npersistence true\n\
-             persistence_location {}/\nmax_queued_messages 200000\nlog_type error\nlog_type warning\n",
+             persistence_location {}/\nmax_queued_messages 200000\nmax_inflight_messages 2000\nlog_type error\nlog_type warning\n",
             folder.path().display()
         );
         std::fs::write(folder.path().join("mosquitto.conf"), config).expect("the broker's configuration");
