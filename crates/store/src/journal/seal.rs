@@ -105,6 +105,7 @@ impl Store {
                 Err(Error::Damaged { what, place }) => {
                     tracing::error!(unit_no, day, place, what, "a damaged day is not sealed");
                     // After a page that cannot be read PostgreSQL takes no more statements in this one.
+                    drop(tx);
                     tx = self.shared.db.look().await?;
                 }
                 packed => sealed.extend(packed?),
