@@ -149,7 +149,11 @@ impl Store {
             lock: Mutex::new(lock),
         };
         let store = Self { shared: Arc::new(shared), reads: Reads::OfPeople };
-        store.make_ahead(None).await?;
+        match store.make_ahead(None).await {
+            // What is stored is served; a commit that lacks a part makes it, once there is room.
+            Err(Error::Full(why)) => tracing::error!(why, "no space left: parts to come are not made yet"),
+            made => made?,
+        }
         store.start_upkeep();
         store.start_heartbeat(lease);
         Ok(store)
