@@ -190,11 +190,14 @@ pub(crate) async fn start(config: &Config, opened: Opened) -> anyhow::Result<App
 /// Starts what is done from time to time.
 fn keepers(parts: &Parts, store: &Store, desk: &Desk, lag: &watch::Receiver<Lag>, config: &Config) {
     let (desk, lag, stop) = (desk.clone(), lag.clone(), parts.stop.clone());
+    let behind = lag.clone();
     parts.keep("grading", move || keeper::grade_health(desk.clone(), lag.clone(), stop.clone()));
     let (looked_at, stop) = (store.clone(), parts.stop.clone());
     parts.keep("look at the store", move || keeper::look_once(looked_at.clone(), stop.clone()));
     let (store, keep, stop) = (store.for_work(), config.keep.clone(), parts.stop.clone());
-    parts.keep("sealing", move || keeper::seal_daily(store.clone(), keep.clone(), stop.clone()));
+    parts.keep("sealing", move || {
+        keeper::seal_daily(store.clone(), keep.clone(), behind.clone(), stop.clone())
+    });
 }
 
 /// How the configuration wants evaluation to run.

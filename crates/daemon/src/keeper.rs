@@ -132,11 +132,21 @@ pub(crate) async fn look_once(store: Store, stop: CancellationToken) {
     }
 }
 
-/// Seals ended days into blocks and drops what its time is over for, until `stop`.
-pub(crate) async fn seal_daily(store: Store, keep: Keep, stop: CancellationToken) {
+/// Messages that wait for judgement above which sealing gives way: the feed of a large fleet at ten times its rate is that
+/// far behind within a second.
+const BEHIND: i64 = 3_000;
+
+/// Seals ended days into blocks and drops what its time is over for, until `stop`: what is under way then is given up, and
+/// done again after the next start.
+pub(crate) async fn seal_daily(store: Store, keep: Keep, lag: watch::Receiver<Lag>, stop: CancellationToken) {
+    stop.run_until_cancelled(seal_and_retain(store, keep, lag)).await;
+}
+
+async fn seal_and_retain(store: Store, keep: Keep, lag: watch::Receiver<Lag>) {
     let mut retained: Option<Instant> = None;
     loop {
-        match store.seal(now(), keep.raw()).await {
+        let behind = || lag.borrow().messages > BEHIND;
+        match store.seal_giving_way(now(), keep.raw(), &behind).await {
             Ok(report) if report.blocks > 0 => tracing::info!(
                 blocks = report.blocks,
                 samples = report.samples,
@@ -151,10 +161,7 @@ pub(crate) async fn seal_daily(store: Store, keep: Keep, stop: CancellationToken
             retained = Some(Instant::now());
             retain(&store, &keep).await;
         }
-        tokio::select! {
-            () = stop.cancelled() => return,
-            () = tokio::time::sleep(SEAL_EVERY) => {}
-        }
+        tokio::time::sleep(SEAL_EVERY).await;
     }
 }
 
@@ -174,5 +181,72 @@ async fn retain(store: &Store, keep: &Keep) {
         ),
         Ok(_) => {}
         Err(error) => tracing::warn!(%error, "old data were not dropped, trying again later"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use notchwatch_model::{ChannelIx, Decoded, Envelope, Sample, Span, Time, UnitKey};
+    use notchwatch_store::{NewMessage, Options};
+
+    use super::*;
+
+    const UNIT: &str = "
+        railways = [{ id = \"r\", name = \"A railway\" }]
+        [[classes]]
+        id = \"pump\"
+        name = \"A pump\"
+        channels = [{ name = \"pressure\", system = \"machine\", uom = \"Pa\", resolution = 100.0 }]
+        [[units]]
+        railway = \"r\"
+        id = \"1\"
+        class = \"pump\"
+    ";
+
+    /// One sample, a week ago.
+    fn message(at: Time) -> NewMessage {
+        let unit = UnitKey { railway: "r".parse().unwrap(), unit: "1".parse().unwrap() };
+        let samples = vec![Sample { time: at, channel: ChannelIx(0), value: 4e5 }];
+        NewMessage {
+            envelope: Envelope {
+                received: at,
+                topic: "units/r/1/senml".to_owned(),
+                content_type: None,
+                retained: false,
+                payload: b"one".to_vec(),
+            },
+            decoded: Decoded { unit: Some(unit), samples, ..Decoded::default() },
+        }
+    }
+
+    #[tokio::test]
+    async fn sealing_gives_way_comes_to_its_end_and_stops_at_once() {
+        let folder = tempfile::tempdir().unwrap();
+        let url = format!("sqlite:{}", folder.path().join("store.db").display());
+        let store = Store::open(&Options { url, readers: 1 }).await.unwrap();
+        let register: Register = toml::from_str(UNIT).unwrap();
+        store.put_register(&register, &"test".parse().unwrap(), now()).await.unwrap();
+        store.append(&[message(now() - Span::from_days(7))]).await.unwrap();
+
+        let behind = Lag { messages: BEHIND + 1, ..Lag::default() };
+        let (_keep, lag) = watch::channel(behind);
+        let stop = CancellationToken::new();
+        let sealing = seal_daily(store.clone(), Keep::default(), lag, stop.clone());
+        let stopping = async {
+            tokio::time::sleep(Duration::from_millis(300)).await;
+            stop.cancel();
+            Instant::now()
+        };
+        let ((), stopped) = tokio::join!(sealing, stopping);
+        assert!(stopped.elapsed() < Duration::from_millis(500), "{:?}", stopped.elapsed());
+
+        let began = Instant::now();
+        let report = store.seal_giving_way(now(), Span::from_days(35), &|| true).await.unwrap();
+        assert_eq!(
+            report.blocks, 1,
+            "nothing was sealed before, and now it is, however long others need the machine"
+        );
+        assert!(began.elapsed() > Duration::from_secs(1), "{:?}", began.elapsed());
+        store.close().await;
     }
 }

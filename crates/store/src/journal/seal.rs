@@ -1,6 +1,7 @@
 //! Sealing: closed UTC days become blocks and rollups, and old journal rows behind them go.
 
 use std::collections::HashSet;
+use std::time::Duration;
 
 use notchwatch_model::{Span, Time};
 
@@ -17,6 +18,10 @@ const CLOSED_AFTER: Span = Span::from_hours(1);
 const WAITS_FOR_NOTHING: Span = Span::from_days(3);
 /// Unit-days packed at one time.
 const AT_ONCE: usize = 32;
+/// How long a piece waits for others, at most, and how often it looks meanwhile: sealing gets to its end on a machine that has
+/// too much to do for days, too.
+const GIVES_WAY: Duration = Duration::from_secs(2);
+const GIVES_WAY_LOOKS: u32 = 20;
 /// Journal rows of a unit-day packed at one time: what one unit sends in a loop all day is not read at once. One that sends
 /// once a minute has 1,440.
 const ROWS_OF_A_DAY: usize = 20_000;
@@ -33,6 +38,17 @@ impl Store {
     /// `keep_raw` (by receive time) and judged. A day whose block or rows are damaged stays as it is, its rows in the
     /// journal, and the others are sealed.
     pub async fn seal(&self, now: Time, keep_raw: Span) -> Result<SealReport> {
+        self.seal_giving_way(now, keep_raw, &|| false).await
+    }
+
+    /// As [`Store::seal`]. While `others` says that somebody needs the machine more, each piece of some unit-days waits up to
+    /// two seconds. Dropped at any instant, it leaves nothing half done.
+    pub async fn seal_giving_way(
+        &self,
+        now: Time,
+        keep_raw: Span,
+        others: &(dyn Fn() -> bool + Sync),
+    ) -> Result<SealReport> {
         let mut report = SealReport::default();
         // Each day is taken once: of one that gets data all the while there would be no end.
         let mut taken = HashSet::new();
@@ -45,6 +61,7 @@ impl Store {
             for day in due.chunk_by(|a, b| a.1 == b.1) {
                 self.make_days(&day.iter().map(|(_, day)| *day).take(1).collect::<Vec<_>>()).await?;
                 for some in day.chunks(AT_ONCE) {
+                    give_way(others).await;
                     let more = self.seal_some(some, &mut report).await?;
                     taken.extend(some.iter().copied().filter(|day| !more.contains(day)));
                 }
@@ -152,6 +169,15 @@ impl Store {
                 return Ok(dropped);
             }
         }
+    }
+}
+
+async fn give_way(others: &(dyn Fn() -> bool + Sync)) {
+    for _ in 0..GIVES_WAY_LOOKS {
+        if !others() {
+            return;
+        }
+        tokio::time::sleep(GIVES_WAY / GIVES_WAY_LOOKS).await;
     }
 }
 
