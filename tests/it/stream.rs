@@ -49,4 +49,16 @@ fn a_stream_resumes_after_a_restart_or_says_that_it_cannot(engine: Engine) {
         assert_eq!(event.name, "resync", "{odd}: {event:?}");
         assert!(event.data.contains("/api/v1/findings"), "the snapshot's route is named: {event:?}");
     }
+
+    // An event that the store cannot read any more is passed, and said.
+    database.change(&format!("update event set document = substr(document, 9) where id = {}", missed[0].id));
+    let resumed = operator.events(Some(&opened.id));
+    let rest: Vec<_> = missed[1..].iter().map(|event| resumed.next(&event.id, PATH, |_| true)).collect();
+    assert_eq!(rest, missed[1..], "those after it");
+    let said = resumed.next("resync", PATH, |event| event.name == "resync");
+    assert!(said.data.contains("cannot be read") && number(&said.id) >= number(&next.id), "{said:?}");
+    let version = identity(&operator.get(&format!("/api/v1/findings/{other}")).json()).1;
+    let answer = operator.act(&other, "note", &version, &json!({ "text": "after the damage" }));
+    assert_eq!(answer.status, 200, "{}", answer.text);
+    resumed.next("what comes then", PATH, |event| event.data.contains(&other) && event.name == "decided");
 }

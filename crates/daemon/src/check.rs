@@ -29,7 +29,7 @@ pub(crate) async fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
     let checked = checked?;
     say(&format!(
         "read {} blocks, {} rollups, {} journal rows, newest values of {} units, {} findings, {} events, {} decisions, \
-         {} snapshots: {} damaged",
+         {} steps of timelines, {} clock ticks, {} snapshots: {} damaged",
         checked.blocks,
         checked.rollups,
         checked.journal,
@@ -37,6 +37,8 @@ pub(crate) async fn run(arguments: Arguments) -> anyhow::Result<ExitCode> {
         checked.findings,
         checked.events,
         checked.decisions,
+        checked.timelines,
+        checked.ticks,
         checked.snapshots,
         checked.damage.len()
     ))?;

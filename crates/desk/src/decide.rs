@@ -6,7 +6,7 @@
 use notchwatch_findings::{Ruling, rule};
 use notchwatch_model::{AccountName, Act, Decision, EventId, Finding, FindingId, Principal, RailwayId};
 use notchwatch_store::{
-    Account, Event, FindingCount, FindingQuery, HistoryEntry, NewDecision, Page, Verdict, Verdicted,
+    Account, Event, FindingCount, FindingQuery, HistoryEntry, LogPart, NewDecision, Page, Verdict, Verdicted,
 };
 use tokio::sync::watch;
 
@@ -84,7 +84,12 @@ impl Desk {
     }
 
     /// Events after a position that the asker may see, in order.
-    pub async fn events_after(&self, who: &Principal, after: EventId, limit: usize) -> Result<Vec<Event>> {
+    pub async fn events_after(
+        &self,
+        who: &Principal,
+        after: EventId,
+        limit: usize,
+    ) -> Result<LogPart<Event, EventId>> {
         Ok(self.store().events_after(after, &who.railways, limit.clamp(1, MAX_PAGE)).await?)
     }
 

@@ -71,9 +71,9 @@ pub struct Evaluator {
 struct News {
     ticks: Vec<ClockTick>,
     messages: Vec<JournalMessage>,
-    /// With how far they go in their log.
+    /// With how far they go in their log, as steps of timelines.
     decisions: (Vec<Decision>, DecisionId),
-    steps: Vec<TimelineStep>,
+    steps: (Vec<TimelineStep>, TimelineId),
     /// There are more messages, or more ticks.
     full: bool,
     more_ticks: bool,
@@ -248,13 +248,16 @@ impl Evaluator {
         let ticks = self.store.ticks_after(self.links.ticked, TICKS_A_PAGE).await?;
         let mut messages = self.store.journal_after(self.position, self.options.round).await?;
         let full = messages.len() >= self.options.round;
-        let more_ticks = ticks.len() >= TICKS_A_PAGE;
-        if let Some(last) = ticks.last().filter(|_| more_ticks) {
-            messages.retain(|message| message.seq <= last.seq);
+        let more_ticks = ticks.full;
+        match ticks.items.last() {
+            Some(last) if more_ticks => messages.retain(|message| message.seq <= last.seq),
+            // None of so many could be read.
+            None if more_ticks => self.links.ticked = ticks.to,
+            _ => {}
         }
         let decisions = self.read_decisions().await?;
         let steps = self.read_timelines().await?;
-        Ok(News { ticks, messages, decisions, steps, full, more_ticks })
+        Ok(News { ticks: ticks.items, messages, decisions, steps, full, more_ticks })
     }
 
     /// Folds what is new and commits what comes of it.

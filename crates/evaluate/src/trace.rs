@@ -104,12 +104,12 @@ impl Tracer {
         let mut all = Vec::new();
         let mut after = DecisionId(0);
         loop {
-            let (page, to) = self.store.decisions_spared(after, 1000).await?;
-            if to == after {
+            let part = self.store.decisions_after(after, 1000).await?;
+            after = part.to;
+            all.extend(part.items.into_iter().filter(|d| d.effective && d.unit == *unit));
+            if !part.full {
                 return Ok(all);
             }
-            after = to;
-            all.extend(page.into_iter().filter(|d| d.effective && d.unit == *unit));
         }
     }
 }

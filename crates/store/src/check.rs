@@ -24,8 +24,8 @@ const QUICK: u64 = 256;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Depth {
     /// The newest block and rollup of at most 256 units, at most 256 rows of newest values, the last 256 journal
-    /// rows, 256 findings, events, decisions, snapshots and lists of samples not judged each, the snapshot of comms, the
-    /// counters.
+    /// rows, 256 findings, events, decisions, steps of timelines, clock ticks, snapshots and lists of samples not judged
+    /// each, the progress and the link of every unit, the snapshot of comms, the counters.
     Quick,
     /// Every row of these tables, and the whole file's own check on `SQLite`.
     Deep,
@@ -48,6 +48,10 @@ pub struct Checked {
     pub events: u64,
     /// Decisions read.
     pub decisions: u64,
+    /// Steps of timelines read.
+    pub timelines: u64,
+    /// Clock ticks read.
+    pub ticks: u64,
     /// Snapshots read.
     pub snapshots: u64,
     /// What is not as it was written.
@@ -78,7 +82,7 @@ impl Store {
         };
         let (db, known) = (&self.shared.db, &self.shared.known);
         let mut done = Checked::default();
-        documents::walk(db, known, most, &mut done).await?;
+        documents::walk(self, most, &mut done).await?;
         let walked = self.walk(blocks, most, look_at_block, &mut done.blocks).await;
         known.spare(Place::Table("block"), walked)?;
         let walked = self.walk(rollups, most, look_at_rollup, &mut done.rollups).await;

@@ -4,13 +4,15 @@
 //! committed before it. Refuses to judge.
 
 use notchwatch_model::{
-    ClockTick, CommsState, DecisionId, OWN_RAILWAY, RailwayFilter, RefusedOfUnit, Seq, Span, Time, UnitComms,
-    UnitKey,
+    ClockTick, CommsState, DecisionId, MachinePart, OWN_RAILWAY, RailwayFilter, RefusedOfUnit, Seq, Span,
+    Time, UnitComms, UnitKey,
 };
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 use crate::access::seen;
+use crate::damage::Place;
 use crate::db::{Column, Row, Tx, values};
+use crate::log::{Log, LogPart};
 use crate::pack::bytes::{compress, decompress};
 use crate::register::{give, json, unit_key};
 use crate::{Error, Result, Store, int};
@@ -43,13 +45,21 @@ pub struct OwnOutage {
 macro_rules! links_sql {
     ($which:literal) => {
         concat!(
-            "SELECT u.railway, u.unit, c.state, c.since, c.heard, c.usual, c.quiet_limit, c.clock_offset ",
+            "SELECT c.unit_no, u.railway, u.unit, c.state, c.since, c.heard, c.usual, c.quiet_limit, c.clock_offset ",
             "FROM comms c JOIN unit u ON u.unit_no = c.unit_no WHERE ",
             $which,
             " ORDER BY u.railway, u.unit"
         )
     };
 }
+
+pub(crate) const TICKS: Log = Log {
+    counter: "tick",
+    positions: "SELECT id AS position FROM clock_tick WHERE id > $1 ORDER BY id LIMIT $2",
+    rows: "SELECT id AS position, id, at, seq, decided, trouble, refused FROM clock_tick \
+           WHERE id > $1 AND id <= $2 ORDER BY id LIMIT $3",
+    place: |id| Place::Tick { id },
+};
 
 impl Store {
     /// Records a reading of the clock, with what happened before it.
@@ -76,10 +86,8 @@ impl Store {
     }
 
     /// Ticks after one, in order.
-    pub async fn ticks_after(&self, after: i64, limit: usize) -> Result<Vec<ClockTick>> {
-        let sql = "SELECT id, at, seq, decided, trouble, refused FROM clock_tick WHERE id > $1 ORDER BY id LIMIT $2";
-        let rows = self.fetch(sql, values![after, int(limit)]).await?;
-        rows.iter().map(tick).collect()
+    pub async fn ticks_after(&self, after: i64, limit: usize) -> Result<LogPart<ClockTick, i64>> {
+        self.log_part(&TICKS, after, limit, vec![], tick).await
     }
 
     /// Newest tick whose findings are committed.
@@ -88,19 +96,26 @@ impl Store {
         rows.first().map_or(Ok(0), |row| row.int("ticked"))
     }
 
-    /// Newest tick recorded: its time and whether it told of trouble. `None` when there is none.
+    /// Newest tick recorded: its time and whether it told of trouble. `None` when there is none, or when it cannot be read.
     pub async fn newest_tick(&self) -> Result<Option<ClockTick>> {
-        let sql = "SELECT id, at, seq, decided, trouble, refused FROM clock_tick ORDER BY id DESC LIMIT 1";
-        self.fetch(sql, values![]).await?.first().map(tick).transpose()
+        let newest = self.fetch("SELECT MAX(id) AS id FROM clock_tick", values![]).await?;
+        let Some(newest) = newest.first().map(|row| row.maybe_int("id")).transpose()?.flatten() else {
+            return Ok(None);
+        };
+        Ok(self.ticks_after(newest - 1, 1).await?.items.pop())
     }
 
     /// Drops ticks before a time that a snapshot already holds. Returns how many.
     pub async fn drop_ticks(&self, before: Time) -> Result<u64> {
         let mut tx = self.shared.db.write().await?;
-        let sql = "DELETE FROM clock_tick WHERE at < $1 AND id < (SELECT MIN(tick) FROM comms_snapshot)";
-        let dropped = tx.execute(sql, values![before]).await?;
+        let sql = "DELETE FROM clock_tick WHERE at < $1 AND id < (SELECT MIN(tick) FROM comms_snapshot) \
+                   RETURNING id";
+        let gone = tx.fetch(sql, values![before]).await?;
         tx.commit().await?;
-        Ok(dropped)
+        let place = |row: &Row| Ok(Place::Tick { id: row.int("id")? });
+        let gone: BTreeSet<Place> = gone.iter().map(place).collect::<Result<_>>()?;
+        self.shared.known.forget(|place| gone.contains(place));
+        Ok(gone.len() as u64)
     }
 
     /// State of the comms fold as committed last.
@@ -120,27 +135,31 @@ impl Store {
         let sql = links_sql!("($1 OR u.railway IN TEXTS($2))");
         let (all, railways) = seen(filter);
         let rows = self.fetch(sql, values![all, railways]).await?;
-        rows.iter().map(unit_comms).collect()
+        self.spared_comms(&rows)
     }
 
     /// The same for some units.
     pub async fn comms_of(&self, units: &[UnitKey]) -> Result<Vec<UnitComms>> {
         let sql = links_sql!("c.unit_no IN INTS($1)");
         let numbers: Vec<i64> = self.unit_numbers(units).await?.into_values().collect();
-        self.fetch(sql, values![numbers]).await?.iter().map(unit_comms).collect()
+        self.spared_comms(&self.fetch(sql, values![numbers]).await?)
     }
 
     /// The newest outages of this service. They concern every railway, and name none.
     pub async fn own_outages(&self, limit: usize) -> Result<Vec<OwnOutage>> {
-        let sql = "SELECT onset, machine FROM finding WHERE railway = $1 ORDER BY opened DESC, id LIMIT $2";
+        let sql = "SELECT id, machine FROM finding WHERE railway = $1 ORDER BY opened DESC, id LIMIT $2";
         let rows = self.fetch(sql, values![OWN_RAILWAY, int(limit)]).await?;
-        rows.iter()
-            .map(|row| {
-                let machine: notchwatch_model::MachinePart = row.json("machine")?;
-                let until = machine.ended.map(|(at, _)| at);
-                Ok(OwnOutage { since: machine.onset, until, title: machine.title })
-            })
-            .collect()
+        let outage = |row: &Row| {
+            let machine: MachinePart = row.json("machine")?;
+            let until = machine.ended.map(|(at, _)| at);
+            Ok(OwnOutage { since: machine.onset, until, title: machine.title })
+        };
+        self.shared.known.spare_each(&rows, |row| Ok(Place::Finding(row.text("id")?)), outage)
+    }
+
+    fn spared_comms(&self, rows: &[Row]) -> Result<Vec<UnitComms>> {
+        let place = |row: &Row| Ok(Place::Comms { unit_no: row.int("unit_no")? });
+        self.shared.known.spare_each(rows, place, unit_comms)
     }
 }
 
@@ -171,7 +190,7 @@ async fn refused(tx: &mut Tx, tick: i64, to: i64) -> Result<Vec<RefusedOfUnit>> 
         .collect()
 }
 
-fn tick(row: &Row) -> Result<ClockTick> {
+pub(crate) fn tick(row: &Row) -> Result<ClockTick> {
     Ok(ClockTick {
         id: row.int("id")?,
         at: row.time("at")?,

@@ -8,13 +8,14 @@ use std::sync::Mutex;
 
 use notchwatch_model::{Span, Time};
 
+use crate::db::Row;
 use crate::{Error, Result, held};
 
 /// Most places remembered; beyond, damage is logged and left out of reads all the same.
 const REMEMBERED: usize = 10_000;
 
 /// Where packed bytes stand, rows that are no more what they were, and tables of which pages cannot be read.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) enum Place {
     Block { unit_no: i64, day: i64 },
     Channel { unit_no: i64, day: i64, channel: u16 },
@@ -27,6 +28,13 @@ pub(crate) enum Place {
     CommsSnapshot,
     Unjudged { unit_no: i64, seq: i64 },
     Decision { id: i64 },
+    Finding(String),
+    Event { id: i64 },
+    Timeline { id: i64 },
+    Tick { id: i64 },
+    Progress { unit_no: i64 },
+    ModelReport { unit_no: i64 },
+    Comms { unit_no: i64 },
     Table(&'static str),
 }
 
@@ -63,6 +71,26 @@ impl Known {
         }
     }
 
+    /// What reads well of some rows.
+    pub(crate) fn spare_each<T>(
+        &self,
+        rows: &[Row],
+        place: impl Fn(&Row) -> Result<Place>,
+        read: impl Fn(&Row) -> Result<T>,
+    ) -> Result<Vec<T>> {
+        let spared = rows.iter().map(|row| self.spare(place(row)?, read(row).map(Some)));
+        spared.filter_map(Result::transpose).collect()
+    }
+
+    /// Findings among them, by id.
+    pub(crate) fn findings(&self) -> Vec<String> {
+        let finding = |place: &Place| match place {
+            Place::Finding(id) => Some(id.clone()),
+            _ => None,
+        };
+        held(&self.0).keys().filter_map(finding).collect()
+    }
+
     /// Remembers a place. Returns whether it is news.
     pub(crate) fn note(&self, place: Place, what: String) -> bool {
         let mut known = held(&self.0);
@@ -89,11 +117,11 @@ impl Known {
 
 impl Place {
     /// As it is told to people.
-    pub(crate) fn damage(self, what: &str) -> Damage {
+    pub(crate) fn damage(&self, what: &str) -> Damage {
         Damage { place: self.to_string(), what: what.to_owned(), lost: self.lost(), remedy: self.remedy() }
     }
 
-    const fn lost(self) -> &'static str {
+    const fn lost(&self) -> &'static str {
         match self {
             Place::Block { .. } => "samples and texts of this unit and day; its half-hour values remain",
             Place::Channel { .. } => {
@@ -117,21 +145,38 @@ impl Place {
                 "which samples of the unit came too late to be judged: a fold from before them judges them"
             }
             Place::Decision { .. } => "the decision: what it concerns is judged without it",
+            Place::Finding(_) => {
+                "the finding: lists leave it out, decisions on it are not taken, and it stays as it is"
+            }
+            Place::Event { .. } => "what the event told; streams that pass it are told to read anew",
+            Place::Timeline { .. } => {
+                "a fact on a unit's timeline, or its withdrawal: the unit is judged without it"
+            }
+            Place::Tick { .. } => "a reading of the clock: links are judged at the next one",
+            Place::Progress { .. } => "how far the unit is judged, until it is written anew",
+            Place::ModelReport { .. } => "what the unit's models say of themselves, until it is written anew",
+            Place::Comms { .. } => "the state of the unit's link, until it is written anew",
             Place::Table(_) => "rows of this table on the page that cannot be read, or behind it",
         }
     }
 
-    const fn remedy(self) -> &'static str {
+    const fn remedy(&self) -> &'static str {
         match self {
             Place::Block { .. } | Place::Channel { .. } | Place::Texts { .. } => {
                 "restore a backup, or import the recorded day again"
             }
-            Place::Rollup { .. } | Place::Payloads { .. } => "none needed",
+            Place::Rollup { .. } | Place::Payloads { .. } | Place::Event { .. } | Place::Tick { .. } => {
+                "none needed"
+            }
             Place::Latest { .. } => "none needed: the next sealing of the unit writes it anew",
             Place::Journal { .. } => "restore a backup, or let the message be sent again",
             Place::Snapshot { .. } => "none needed; if it stays, delete the row",
             Place::CommsSnapshot => "none needed: the next one is written within a quarter of an hour",
-            Place::Unjudged { .. } | Place::Decision { .. } => "restore a backup",
+            Place::Unjudged { .. } | Place::Decision { .. } | Place::Finding(_) => "restore a backup",
+            Place::Timeline { .. } => "record the fact again, or restore a backup",
+            Place::Progress { .. } | Place::ModelReport { .. } | Place::Comms { .. } => {
+                "none needed: it is written anew with what comes next"
+            }
             Place::Table(_) => "restore a backup; an index alone is mended by REINDEX",
         }
     }
@@ -168,6 +213,13 @@ impl fmt::Display for Place {
                 write!(f, "samples not judged of unit_no {unit_no}, journal {seq}")
             }
             Place::Decision { id } => write!(f, "decision {id}"),
+            Place::Finding(id) => write!(f, "finding {id}"),
+            Place::Event { id } => write!(f, "event {id}"),
+            Place::Timeline { id } => write!(f, "timeline {id}"),
+            Place::Tick { id } => write!(f, "clock tick {id}"),
+            Place::Progress { unit_no } => write!(f, "progress of unit_no {unit_no}"),
+            Place::ModelReport { unit_no } => write!(f, "what models say of unit_no {unit_no}"),
+            Place::Comms { unit_no } => write!(f, "link of unit_no {unit_no}"),
             Place::Table(name) => write!(f, "table {name}"),
         }
     }
@@ -179,17 +231,17 @@ mod tests {
 
     #[test]
     fn damage_is_named_once_and_forgotten_when_it_is_gone() {
-        let (known, place) = (Known::default(), Place::Block { unit_no: 3, day: 20_513 });
+        let (known, place) = (Known::default(), || Place::Block { unit_no: 3, day: 20_513 });
         let broken = || Err(Error::Damaged { place: String::new(), what: "checksum does not match".into() });
         for _ in 0..2 {
-            assert!(known.spare::<Vec<u8>>(place, broken()).unwrap().is_empty());
+            assert!(known.spare::<Vec<u8>>(place(), broken()).unwrap().is_empty());
         }
         let [damage] = &known.list()[..] else { panic!("one place: {:?}", known.list()) };
         assert_eq!(damage.place, "block of unit_no 3, day 20513 (2026-03-01)");
-        assert!(known.spare::<u8>(place, Err(Error::Unreachable(String::new()))).is_err());
-        known.spare(place, Ok(1)).unwrap();
+        assert!(known.spare::<u8>(place(), Err(Error::Unreachable(String::new()))).is_err());
+        known.spare(place(), Ok(1)).unwrap();
         assert_eq!(known.list(), []);
-        assert!(known.note(place, "again".into()) && !known.note(place, "again".into()));
+        assert!(known.note(place(), "again".into()) && !known.note(place(), "again".into()));
         known.forget(|_| false);
         assert_eq!(known.list().len(), 1);
         known.forget(|gone| matches!(gone, Place::Block { unit_no: 3, .. }));

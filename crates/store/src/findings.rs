@@ -3,9 +3,8 @@
 pub(crate) mod count;
 mod decide;
 mod list;
-mod log;
+pub(crate) mod log;
 pub(crate) mod rows;
-mod spared;
 
 use notchwatch_model::{
     AccountName, Act, ClassId, Decision, DecisionId, EventId, Finding, FindingId, FindingKind, MachinePart,

@@ -14,6 +14,7 @@ mod evaluation;
 mod findings;
 mod health;
 mod journal;
+mod log;
 mod migrate;
 mod owner;
 mod pack;
@@ -48,6 +49,7 @@ pub use findings::{
 };
 pub use health::{HealthMark, HealthRecord, MAX_HEALTH_ROWS};
 pub use journal::{Appended, Batch, JournalMessage, NewMessage, Rollup, SealReport, ToldSample};
+pub use log::LogPart;
 pub use positions::MAX_POSITIONS;
 pub use quarantine::{QuarantineBounds, QuarantineQuery, QuarantineRow};
 pub use retention::{Retained, Retention};

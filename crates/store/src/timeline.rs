@@ -11,7 +11,9 @@ use sha2::{Digest, Sha256};
 
 use crate::access::{audited, seen};
 use crate::clean::clean;
-use crate::db::{Row, Tx, values};
+use crate::damage::Place;
+use crate::db::{Row, Tx, Value, values};
+use crate::log::{Log, LogPart};
 use crate::register::{give, json, unit_key};
 use crate::{Error, Result, Store, int};
 
@@ -49,6 +51,56 @@ macro_rules! columns {
          w.at AS withdrawn_at, w.account AS withdrawn_by, w.reason"
     };
 }
+
+pub(crate) const STEPS: Log = Log {
+    counter: "timeline",
+    positions: "SELECT id AS position FROM timeline WHERE id > $1 \
+                UNION ALL SELECT id AS position FROM timeline_withdrawal WHERE id > $1 ORDER BY position LIMIT $2",
+    rows: concat!(
+        "SELECT p.position, ",
+        columns!(),
+        " FROM (SELECT id AS position, id AS entry FROM timeline WHERE id > $1 AND id <= $2 \
+         UNION ALL SELECT id AS position, entry FROM timeline_withdrawal WHERE id > $1 AND id <= $2 \
+         ORDER BY position LIMIT $3) p \
+         JOIN timeline t ON t.id = p.entry LEFT JOIN timeline_withdrawal w ON w.entry = t.id ORDER BY p.position"
+    ),
+    place: |id| Place::Timeline { id },
+};
+
+/// Entries and who took them back, some columns of those for which a condition holds.
+macro_rules! entries_sql {
+    ($columns:expr, $which:literal) => {
+        concat!(
+            "SELECT ",
+            $columns,
+            " FROM timeline t LEFT JOIN timeline_withdrawal w ON w.entry = t.id WHERE ",
+            $which
+        )
+    };
+}
+macro_rules! list_sql {
+    ($columns:expr) => {
+        entries_sql!(
+            $columns,
+            "($1 OR t.railway IN TEXTS($2)) AND ($3 IS NULL OR (t.railway = $3 AND t.unit = $4)) \
+             AND ($5 IS NULL OR t.engine = $5) AND ($6 IS NULL OR t.kind = $6) \
+             AND ($7 IS NULL OR t.at >= $7) AND ($8 IS NULL OR t.at < $8) AND ($9 OR w.id IS NULL) \
+             ORDER BY t.at DESC, t.id DESC LIMIT $10"
+        )
+    };
+}
+macro_rules! of_unit_sql {
+    ($columns:expr) => {
+        entries_sql!(
+            $columns,
+            "t.railway = $1 AND t.unit = $2 AND ($3 IS NULL OR t.effective > $3) AND t.id <= $4 \
+             AND (w.id IS NULL OR w.id > $4) ORDER BY t.effective, t.id"
+        )
+    };
+}
+const LIST: [&str; 2] = [list_sql!(columns!()), list_sql!("t.id")];
+const OF_UNIT: [&str; 2] = [of_unit_sql!(columns!()), of_unit_sql!("t.id")];
+const ONE: &str = entries_sql!(columns!(), "t.id = $3 AND ($1 OR t.railway IN TEXTS($2))");
 
 impl Store {
     /// Records entries in one transaction, each once: an entry that says the same of the same unit at the same event time
@@ -104,15 +156,6 @@ impl Store {
         query: &TimelineQuery,
         filter: &RailwayFilter,
     ) -> Result<Vec<TimelineEntry>> {
-        let sql = concat!(
-            "SELECT ",
-            columns!(),
-            " FROM timeline t LEFT JOIN timeline_withdrawal w ON w.entry = t.id \
-             WHERE ($1 OR t.railway IN TEXTS($2)) AND ($3 IS NULL OR (t.railway = $3 AND t.unit = $4)) \
-             AND ($5 IS NULL OR t.engine = $5) AND ($6 IS NULL OR t.kind = $6) \
-             AND ($7 IS NULL OR t.at >= $7) AND ($8 IS NULL OR t.at < $8) AND ($9 OR w.id IS NULL) \
-             ORDER BY t.at DESC, t.id DESC LIMIT $10"
-        );
         let (all, railways) = seen(filter);
         let unit = query.unit.as_ref();
         let values = values![
@@ -127,23 +170,16 @@ impl Store {
             query.withdrawn,
             int(crate::page_size(query.limit)),
         ];
-        self.fetch(sql, values).await?.iter().map(entry).collect()
+        self.spared_entries(LIST, values).await
     }
 
     /// Steps of the log after a position, in order, whatever the railway: for evaluation.
-    pub async fn timeline_after(&self, after: TimelineId, limit: usize) -> Result<Vec<TimelineStep>> {
-        let sql = concat!(
-            "SELECT p.position, ",
-            columns!(),
-            " FROM (SELECT id AS position, id AS entry FROM timeline WHERE id > $1 \
-             UNION ALL SELECT id AS position, entry FROM timeline_withdrawal WHERE id > $1 \
-             ORDER BY position LIMIT $2) p \
-             JOIN timeline t ON t.id = p.entry LEFT JOIN timeline_withdrawal w ON w.entry = t.id ORDER BY p.position"
-        );
-        let rows = self.shared.db.fetch_for_work(sql, values![after.0, int(limit)]).await?;
-        rows.iter()
-            .map(|row| Ok(TimelineStep { id: TimelineId(row.int("position")?), entry: entry(row)? }))
-            .collect()
+    pub async fn timeline_after(
+        &self,
+        after: TimelineId,
+        limit: usize,
+    ) -> Result<LogPart<TimelineStep, TimelineId>> {
+        Ok(self.log_part(&STEPS, after.0, limit, vec![], step).await?.at(TimelineId))
     }
 
     /// Entries of a unit that take effect after an event time (all without it), as the log had it at a position, by the
@@ -154,15 +190,29 @@ impl Store {
         after: Option<Time>,
         up_to: TimelineId,
     ) -> Result<Vec<TimelineEntry>> {
-        let sql = concat!(
-            "SELECT ",
-            columns!(),
-            " FROM timeline t LEFT JOIN timeline_withdrawal w ON w.entry = t.id \
-             WHERE t.railway = $1 AND t.unit = $2 AND ($3 IS NULL OR t.effective > $3) AND t.id <= $4 \
-             AND (w.id IS NULL OR w.id > $4) ORDER BY t.effective, t.id"
-        );
         let values = values![unit.railway.as_str(), unit.unit.as_str(), after, up_to.0];
-        self.shared.db.fetch_for_work(sql, values).await?.iter().map(entry).collect()
+        self.spared_entries(OF_UNIT, values).await
+    }
+
+    /// Entries that a statement leads to; where one stands on a page that cannot be read, one after the other by their ids.
+    async fn spared_entries(
+        &self,
+        [whole, ids]: [&'static str; 2],
+        values: Vec<Value>,
+    ) -> Result<Vec<TimelineEntry>> {
+        let known = &self.shared.known;
+        let place = |row: &Row| Ok(Place::Timeline { id: row.int("id")? });
+        let ids = match self.fetch(whole, values.clone()).await {
+            Err(Error::Damaged { .. }) => self.fetch(ids, values).await?,
+            rows => return known.spare_each(&rows?, place, entry),
+        };
+        let mut entries = Vec::new();
+        for row in &ids {
+            let read = self.fetch(ONE, values![true, Vec::<String>::new(), row.int("id")?]).await;
+            let read = read.and_then(|rows| rows.first().map(entry).transpose());
+            entries.extend(known.spare(place(row)?, read)?);
+        }
+        Ok(entries)
     }
 
     /// Units on whose timeline anything was ever recorded.
@@ -194,11 +244,7 @@ async fn record(
     // JSON escapes control characters, so a document holds no NUL that PostgreSQL would refuse.
     let said = format!("{}\n{}\n{fact}", new.unit, new.at.micros());
     let same: [u8; 32] = Sha256::digest(said.as_bytes()).into();
-    let sql = concat!(
-        "SELECT ",
-        columns!(),
-        " FROM timeline t LEFT JOIN timeline_withdrawal w ON w.entry = t.id WHERE t.same = $1 AND w.id IS NULL"
-    );
+    let sql = entries_sql!(columns!(), "t.same = $1 AND w.id IS NULL");
     if let Some(row) = tx.fetch(sql, values![&same]).await?.first() {
         return Ok((entry(row)?, false));
     }
@@ -238,14 +284,13 @@ async fn record(
 }
 
 async fn one(tx: &mut Tx, id: TimelineId, filter: &RailwayFilter) -> Result<Option<TimelineEntry>> {
-    let sql = concat!(
-        "SELECT ",
-        columns!(),
-        " FROM timeline t LEFT JOIN timeline_withdrawal w ON w.entry = t.id \
-         WHERE t.id = $3 AND ($1 OR t.railway IN TEXTS($2))"
-    );
     let (all, railways) = seen(filter);
-    tx.fetch_one(sql, values![all, railways, id.0]).await?.as_ref().map(entry).transpose()
+    tx.fetch_one(ONE, values![all, railways, id.0]).await?.as_ref().map(entry).transpose()
+}
+
+/// A step of a row of [`STEPS`].
+pub(crate) fn step(row: &Row) -> Result<TimelineStep> {
+    Ok(TimelineStep { id: TimelineId(row.int("position")?), entry: entry(row)? })
 }
 
 fn entry(row: &Row) -> Result<TimelineEntry> {

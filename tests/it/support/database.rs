@@ -60,6 +60,14 @@ impl Database {
         Self::Sqlite(TempDir::new_in(folder).expect("a folder for the store"))
     }
 
+    /// Changes what is stored behind the program's back.
+    pub(crate) fn change(&self, statement: &str) {
+        match self {
+            Self::Sqlite(_) => drop(self.outside(&format!("store.execute(\"{statement}\")"))),
+            Self::Postgres { .. } => psql(&self.url(), statement),
+        }
+    }
+
     /// Holds the write lock of an SQLite store from outside, as a backup that hangs would, until dropped.
     pub(crate) fn lock(&self) -> Process {
         self.outside("store.execute('begin immediate')")

@@ -41,7 +41,7 @@ async fn lists_events_register_and_feed_hold_only_ones_own() {
     assert_eq!(ids(&administrator()).await.len(), 2);
     let asked = FindingQuery { railway: Some(unit("sarel").railway), ..FindingQuery::default() };
     assert!(desk.findings(&own, asked).await.unwrap().items.is_empty());
-    let events = desk.events_after(&own, EventId(0), 100).await.unwrap();
+    let events = desk.events_after(&own, EventId(0), 100).await.unwrap().items;
     assert_eq!(events.len(), 1);
     assert!(events.iter().all(|e| e.finding.machine.unit == unit("northmoor")));
     let register = desk.register(&own).await.unwrap();

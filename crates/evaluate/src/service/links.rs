@@ -85,7 +85,7 @@ impl Evaluator {
 
     /// Folds what is committed after the snapshot. What it finds is committed already.
     async fn catch_up(&mut self, from: Seq, ticked: i64) -> Result<(), EvaluateError> {
-        let mut ticks = self.store.ticks_after(self.links.ticked, TICKS_A_PAGE).await?;
+        let mut ticks = self.store.ticks_after(self.links.ticked, TICKS_A_PAGE).await?.items;
         ticks.retain(|tick| tick.id <= ticked);
         let mut ticks = ticks.into_iter().peekable();
         let mut after = from;

@@ -171,12 +171,12 @@ impl Evaluator {
     pub(super) async fn read_decisions(&self) -> Result<(Vec<Decision>, DecisionId), EvaluateError> {
         let (mut all, mut after) = (Vec::new(), self.decided);
         loop {
-            let (page, to) = self.store.decisions_spared(after, DECISIONS_A_PAGE).await?;
-            if to == after {
-                return Ok((all, to));
+            let part = self.store.decisions_after(after, DECISIONS_A_PAGE).await?;
+            after = part.to;
+            all.extend(part.items);
+            if !part.full {
+                return Ok((all, after));
             }
-            after = to;
-            all.extend(page);
         }
     }
 
@@ -206,24 +206,26 @@ impl Evaluator {
 }
 
 impl Evaluator {
-    /// Steps of the log of timelines that are not taken yet.
-    pub(super) async fn read_timelines(&self) -> Result<Vec<TimelineStep>, EvaluateError> {
+    /// Steps of the log of timelines that are not taken yet, and how far they go.
+    pub(super) async fn read_timelines(&self) -> Result<(Vec<TimelineStep>, TimelineId), EvaluateError> {
         let (mut all, mut after) = (Vec::new(), self.timelined);
         loop {
-            let page = self.store.timeline_after(after, DECISIONS_A_PAGE).await?;
-            let Some(last) = page.last() else { return Ok(all) };
-            after = last.id;
-            all.extend(page);
+            let part = self.store.timeline_after(after, DECISIONS_A_PAGE).await?;
+            after = part.to;
+            all.extend(part.items);
+            if !part.full {
+                return Ok((all, after));
+            }
         }
     }
 
     /// Takes new steps into the lines. A unit that never sent anything gets a line with the first.
     pub(super) async fn take_timelines(
         &mut self,
-        steps: Vec<TimelineStep>,
+        (steps, to): (Vec<TimelineStep>, TimelineId),
         round: &mut Round,
     ) -> Result<(), EvaluateError> {
-        self.timelined = steps.last().map_or(self.timelined, |last| last.id);
+        self.timelined = to;
         let mut strangers = BTreeSet::new();
         for step in steps {
             let unit = step.entry.unit.clone();

@@ -3,7 +3,10 @@
 
 use notchwatch_detect::Settings;
 use notchwatch_findings::{Ruling, rule};
-use notchwatch_model::{Act, ChannelIx, DecisionId, Finding, MachinePart, RailwayFilter, Sample, Span, Time};
+use notchwatch_model::{
+    Act, Activity, ChannelIx, DecisionId, Fact, Finding, MachinePart, NewEntry, Origin, RailwayFilter,
+    Sample, Span, Time,
+};
 use notchwatch_store::{EvaluationCommit, NewDecision, NewMessage, Snapshot, UnitProgress, Verdict};
 
 use crate::bench::{self, Bench, End, Engine, Noise, unit};
@@ -150,9 +153,56 @@ pub(crate) async fn damage_of_links_and_decisions_stops_nobody(engine: Engine) {
     let whole = judged(engine, async |_| {}).await;
     let hit = judged(engine, async |bench| {
         acknowledge(bench).await;
-        assert_eq!(bench.store.decisions_after(DecisionId(0), 9).await.unwrap().len(), 1);
+        assert_eq!(bench.store.decisions_after(DecisionId(0), 9).await.unwrap().items.len(), 1);
         bench.sql("UPDATE decision SET act = '{'");
         bench.sql("UPDATE comms_snapshot SET state = substr(state, 9)");
+        bench.sql("UPDATE clock_tick SET refused = '{' WHERE id = (SELECT MAX(id) FROM clock_tick)");
+        bench.sql("UPDATE model_report SET learning = '{'");
     });
     assert_eq!(hit.await, whole);
+}
+
+/// What a person decided on it stands in the same row: it is not written over, and everything else goes on.
+pub(crate) async fn a_damaged_finding_stays_and_stops_nobody(engine: Engine) {
+    let whole = judged(engine, async |_| {}).await;
+    let hit = judged(engine, async |bench| {
+        bench.sql(&format!("UPDATE finding SET operator = '{{' WHERE unit = '{HIT}'"));
+    })
+    .await;
+    let beside = |of: &Outcome| {
+        of.findings.iter().filter(|found| found.unit == unit(BESIDE)).cloned().collect::<Vec<_>>()
+    };
+    assert_eq!((beside(&hit), hit.findings.len()), (beside(&whole), 1));
+    assert_eq!((hit.progress, hit.states), (whole.progress, whole.states), "and its unit is judged");
+}
+
+/// One fact of two on the unit's timeline cannot be read: it is judged as if the other were all there is.
+pub(crate) async fn a_damaged_timeline_entry_costs_itself(engine: Engine) {
+    let says = async |bench: &Bench, items: &[&str]| {
+        let entry = |item: &&str| NewEntry {
+            unit: unit(HIT),
+            engine: None,
+            at: at(DAMAGED - 60),
+            fact: Fact::Maintenance {
+                activity: Activity::Replace,
+                system: None,
+                item: (*item).to_owned(),
+                channels: vec![],
+                text: String::new(),
+            },
+        };
+        let entries: Vec<NewEntry> = items.iter().map(entry).collect();
+        bench
+            .store
+            .record_entries(&entries, &"kim".parse().unwrap(), Origin::Api, at(DAMAGED))
+            .await
+            .unwrap();
+    };
+    let one = judged(engine, async |bench| says(bench, &["pump"]).await).await;
+    let hit = judged(engine, async |bench| {
+        says(bench, &["pump", "valve"]).await;
+        bench.sql("UPDATE timeline SET fact = '{' WHERE id = 2");
+    })
+    .await;
+    assert_eq!(hit, one);
 }

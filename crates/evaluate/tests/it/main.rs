@@ -37,6 +37,8 @@ on_both! {
     common_cause::single_faults_stay_single,
     damage::a_unit_with_damaged_snapshots_is_folded_again_to_what_it_was,
     damage::damage_is_told_when_evaluation_meets_it_and_not_once_it_is_gone,
+    damage::a_damaged_finding_stays_and_stops_nobody,
+    damage::a_damaged_timeline_entry_costs_itself,
     damage::damage_of_links_and_decisions_stops_nobody,
     decisions::merged_and_reopened_findings_are_the_same_after_restarts_kills_and_late_data,
     decisions::a_silent_unit_still_gets_its_finding_split_off_and_what_comes_late_takes_its_place,

@@ -74,7 +74,7 @@ impl Judging {
             tokio::time::sleep(Duration::from_millis(60)).await;
         } else {
             let last = store.journal_end().await.unwrap();
-            let told = store.timeline_after(TimelineId(0), 1000).await.unwrap();
+            let told = store.timeline_after(TimelineId(0), 1000).await.unwrap().items;
             let told = told.last().map(|s| s.id).unwrap_or_default();
             while store.evaluated().await.unwrap() < last || store.timelined().await.unwrap() < told {
                 tokio::time::sleep(Duration::from_millis(5)).await;

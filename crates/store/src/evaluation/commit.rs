@@ -8,9 +8,9 @@ use std::collections::{BTreeMap, HashMap};
 use notchwatch_model::{EventId, Finding, FindingId, MachinePart, OperatorPart, Seq, Time};
 
 use super::{EvaluationCommit, FindingUpsert, Told};
-use crate::damage::Place;
-use crate::db::{Tx, values};
-use crate::findings::rows::{NewEvent, Stored, put_events, put_findings, stored};
+use crate::damage::{Known, Place};
+use crate::db::{Row, Tx, values};
+use crate::findings::rows::{NewEvent, Stored, locked, put_events, put_findings, stored};
 use crate::register::{give, json};
 use crate::{Error, EventKind, Result, Store};
 
@@ -38,7 +38,20 @@ impl Store {
         let mut tx = self.shared.db.write().await?;
         // Taken first by every writer of findings, so that two of them never wait for each other.
         give(&mut tx, "event", 0).await?;
-        let ids = merge_findings(&mut tx, commit.findings, now).await?;
+        let (mut wanted, order) = wanted(commit.findings);
+        let rows = match locked(&mut tx, order.iter().map(ToString::to_string).collect()).await {
+            Err(Error::Damaged { .. }) => {
+                // A page cannot be read, and the transaction is lost with that.
+                drop(tx);
+                let lost = self.unreadable(&order).await?;
+                wanted.retain(|id, _| !lost.contains(id));
+                tx = self.shared.db.write().await?;
+                give(&mut tx, "event", 0).await?;
+                locked(&mut tx, wanted.keys().map(ToString::to_string).collect()).await?
+            }
+            rows => rows?,
+        };
+        let ids = merge_findings(&self.shared.known, &mut tx, (wanted, order), rows, now).await?;
         let replaced = super::snapshots::put(&mut tx, &units, &commit.stale, snapshots).await?;
         super::snapshots::put_progress(&mut tx, progress).await?;
         super::unjudged::put(&mut tx, &units, commit.position, commit.unjudged).await?;
@@ -59,11 +72,11 @@ impl Store {
     }
 }
 
-async fn merge_findings(tx: &mut Tx, upserts: Vec<FindingUpsert>, now: Time) -> Result<Vec<EventId>> {
-    if upserts.is_empty() {
-        return Ok(Vec::new());
-    }
-    let mut wanted: BTreeMap<FindingId, FindingUpsert> = BTreeMap::new();
+/// What is to be written, the last of each, and the order in which it is told.
+type Wanted = (BTreeMap<FindingId, FindingUpsert>, Vec<FindingId>);
+
+fn wanted(upserts: Vec<FindingUpsert>) -> Wanted {
+    let mut wanted = BTreeMap::new();
     let mut order = Vec::with_capacity(upserts.len());
     for upsert in upserts {
         let id = upsert.machine.id.clone();
@@ -71,22 +84,43 @@ async fn merge_findings(tx: &mut Tx, upserts: Vec<FindingUpsert>, now: Time) -> 
             order.push(id);
         }
     }
-    let mut known: HashMap<FindingId, Stored> =
-        stored(tx, order.iter().map(ToString::to_string).collect()).await?;
-    let (mut rows, mut events) = (Vec::new(), Vec::new());
+    (wanted, order)
+}
+
+/// A finding of which the row cannot be read stays as it is, and nothing is told of it: what a person decided on it stands
+/// in the same row, and one in its place would have forgotten that.
+async fn merge_findings(
+    known: &Known,
+    tx: &mut Tx,
+    (mut wanted, order): Wanted,
+    rows: Vec<Row>,
+    now: Time,
+) -> Result<Vec<EventId>> {
+    let mut before: HashMap<FindingId, Stored> = HashMap::new();
+    for row in rows {
+        let id: FindingId = row.parsed("id")?;
+        match known.spare(Place::Finding(id.to_string()), stored(&row).map(Some))? {
+            Some(stored) => drop(before.insert(id, stored)),
+            None => drop(wanted.remove(&id)),
+        }
+    }
+    let (mut fresh, mut events) = (Vec::new(), Vec::new());
     for id in &order {
         let Some(upsert) = wanted.remove(id) else { continue };
-        if let Some((row, kinds)) = merge(known.remove(id), upsert, now)? {
+        if let Some((row, kinds)) = merge(before.remove(id), upsert, now)? {
             events.extend(kinds.into_iter().map(|kind| NewEvent {
                 at: now,
                 kind,
                 finding: row.finding.clone(),
                 decision: None,
             }));
-            rows.push(row);
+            fresh.push(row);
         }
     }
-    put_findings(tx, &rows).await?;
+    if fresh.is_empty() {
+        return Ok(Vec::new());
+    }
+    put_findings(tx, &fresh).await?;
     put_events(tx, &events).await
 }
 

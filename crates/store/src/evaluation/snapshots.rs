@@ -24,7 +24,7 @@ const KEEP_DAILY: Span = Span::from_days(30);
 macro_rules! progress_sql {
     ($which:literal) => {
         concat!(
-            "SELECT u.railway, u.unit, p.judged, p.received, p.samples, p.repeats, p.conflicts, r.learning, ",
+            "SELECT p.unit_no, u.railway, u.unit, p.judged, p.received, p.samples, p.repeats, p.conflicts, r.learning, ",
             "r.seeded, r.chances, r.software FROM progress p JOIN unit u ON u.unit_no = p.unit_no ",
             "LEFT JOIN model_report r ON r.unit_no = p.unit_no WHERE ",
             $which,
@@ -54,14 +54,24 @@ impl Store {
         let sql = progress_sql!("($1 OR u.railway IN TEXTS($2))");
         let (all, railways) = seen(filter);
         let rows = self.fetch(sql, values![all, railways]).await?;
-        rows.iter().map(progress).collect()
+        self.spared_progress(&rows)
     }
 
     /// The same for some units.
     pub async fn progress_of(&self, units: &[UnitKey]) -> Result<Vec<UnitProgress>> {
         let sql = progress_sql!("p.unit_no IN INTS($1)");
         let numbers: Vec<i64> = self.unit_numbers(units).await?.into_values().collect();
-        self.fetch(sql, values![numbers]).await?.iter().map(progress).collect()
+        self.spared_progress(&self.fetch(sql, values![numbers]).await?)
+    }
+
+    fn spared_progress(&self, rows: &[Row]) -> Result<Vec<UnitProgress>> {
+        let known = &self.shared.known;
+        let read = |row: &Row| {
+            let unit_no = row.int("unit_no")?;
+            let models = known.spare(Place::ModelReport { unit_no }, model_report(row))?;
+            known.spare(Place::Progress { unit_no }, progress(row, models).map(Some))
+        };
+        rows.iter().filter_map(|row| read(row).transpose()).collect()
     }
 }
 
@@ -226,7 +236,7 @@ fn number(units: &HashMap<UnitKey, i64>, unit: &UnitKey) -> Result<i64> {
     units.get(unit).copied().ok_or_else(|| Error::Refused(format!("unit {unit} is not registered")))
 }
 
-fn progress(row: &Row) -> Result<UnitProgress> {
+fn progress(row: &Row, models: Option<ModelReport>) -> Result<UnitProgress> {
     Ok(UnitProgress {
         unit: unit_key(row)?,
         judged: row.maybe_time("judged")?,
@@ -234,7 +244,7 @@ fn progress(row: &Row) -> Result<UnitProgress> {
         samples: row.count("samples")?,
         repeats: row.count("repeats")?,
         conflicts: row.count("conflicts")?,
-        models: model_report(row)?,
+        models,
     })
 }
 

@@ -39,7 +39,7 @@ impl Store {
                     return Ok(Some(read));
                 }
                 Err(Error::Damaged { what, .. }) => {
-                    if known.note(place, what) {
+                    if known.note(place.clone(), what) {
                         tracing::warn!(%unit, snapshot = %place, "going on from the snapshot before it, or from none");
                     }
                 }

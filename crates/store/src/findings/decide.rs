@@ -1,8 +1,10 @@
 //! Taking decisions: read, judged and recorded in one writing transaction, so that of two that race one wins.
 
+use std::collections::HashMap;
+
 use notchwatch_model::{Act, DecisionId, EventId, Finding, FindingId, OperatorPart, RailwayFilter};
 
-use super::rows::{NewEvent, put_events, put_operator, stored};
+use super::rows::{NewEvent, Stored, locked, put_events, put_operator, stored};
 use super::{EventKind, Judge, NewDecision, Verdict, Verdicted};
 use crate::db::{Tx, values};
 use crate::register::{give, json};
@@ -25,7 +27,10 @@ impl Store {
         // Taken first by every writer of findings, so that two of them never wait for each other.
         give(&mut tx, "event", 0).await?;
         let ids = [&decision.finding].into_iter().chain(decision.act.other());
-        let mut known = stored(&mut tx, ids.map(ToString::to_string).collect()).await?;
+        let rows = locked(&mut tx, ids.map(ToString::to_string).collect()).await?;
+        let known = rows.iter().map(stored).collect::<Result<Vec<_>>>()?;
+        let mut known: HashMap<FindingId, Stored> =
+            known.into_iter().map(|stored| (stored.finding.machine.id.clone(), stored)).collect();
         let mut admitted = |id: &FindingId| {
             known.remove(id).map(|s| s.finding).filter(|f| filter.admits(&f.machine.unit.railway))
         };

@@ -1,45 +1,58 @@
 //! Reading findings, by what a caller may see.
 
+use std::collections::HashSet;
+
 use notchwatch_model::{
     ClassId, Finding, FindingId, FindingKind, RailwayFilter, RailwayId, System, Time, UnitKey, WorkList,
 };
 
-use super::rows::{due, finding, finding_columns, rank};
+use super::rows::{finding, finding_columns, rank};
 use super::{Cursor, FindingQuery, Page, Shown};
 use crate::access::seen;
-use crate::db::values;
+use crate::damage::Place;
+use crate::db::{Row, Value, values};
 use crate::{Error, Result, Store, int, page_size};
+
+/// What stands in `$21` is passed over before anything else of it is looked at.
+const LIST: &str = concat!(
+    "SELECT id, priority, due, onset, ",
+    finding_columns!(),
+    " FROM finding WHERE NOT (id IN TEXTS($21)) AND ($1 OR railway IN TEXTS($2)) AND ($3 IS NULL OR railway = $3) \
+     AND ($4 IS NULL OR unit = $4) AND ($5 IS NULL OR class = $5) AND ($6 IS NULL OR system = $6) \
+     AND ($7 OR kind IN TEXTS($16)) AND ($8 IS NULL OR priority = $8) \
+     AND ($9 OR open = $10) AND ($11 IS NULL OR opened >= $11) \
+     AND ($12 IS NULL OR (priority, due, onset, id) > ($12, $19, $13, $14)) \
+     AND ($17 IS NULL OR CASE $17 \
+       WHEN 'open' THEN COALESCE(out_until, 0) <= $18 AND COALESCE(shelved_until, 0) <= $18 \
+       WHEN 'unacknowledged' THEN COALESCE(out_until, 0) <= $18 AND COALESCE(shelved_until, 0) <= $18 \
+         AND occurrence > acknowledged_occurrence \
+       WHEN 'mine' THEN COALESCE(taken_by, '') = $20 \
+       WHEN 'new' THEN COALESCE(out_until, 0) <= $18 AND COALESCE(shelved_until, 0) <= $18 \
+         AND taken_by IS NULL AND COALESCE(waiting_until, 0) <= $18 \
+       WHEN 'taken' THEN taken_by IS NOT NULL AND COALESCE(waiting_until, 0) <= $18 \
+       WHEN 'waiting' THEN COALESCE(waiting_until, 0) > $18 \
+       WHEN 'shelved' THEN COALESCE(shelved_until, 0) > $18 AND COALESCE(out_until, 0) <= $18 \
+       ELSE COALESCE(out_until, 0) > $18 END) \
+     ORDER BY priority, due, onset, id LIMIT $15"
+);
+const OF_UNIT: &str = concat!(
+    "SELECT id, ",
+    finding_columns!(),
+    " FROM finding WHERE NOT (id IN TEXTS($4)) AND railway = $1 AND unit = $2 AND (open OR opened >= $3) \
+     ORDER BY opened, id"
+);
+const ONE: &str = concat!("SELECT ", finding_columns!(), " FROM finding WHERE id = $1");
 
 impl Store {
     /// A page of findings, by priority (critical first), then the time at which a limit is reached (soonest first), then
-    /// onset (oldest first). `now` ends shelves, waits and times out of service.
+    /// onset (oldest first). `now` ends shelves, waits and times out of service. One that cannot be read is noted as damage
+    /// and left out.
     pub async fn findings(
         &self,
         query: &FindingQuery,
         filter: &RailwayFilter,
         now: Time,
     ) -> Result<Page<Finding>> {
-        let sql = concat!(
-            "SELECT ",
-            finding_columns!(),
-            " FROM finding WHERE ($1 OR railway IN TEXTS($2)) AND ($3 IS NULL OR railway = $3) \
-             AND ($4 IS NULL OR unit = $4) AND ($5 IS NULL OR class = $5) AND ($6 IS NULL OR system = $6) \
-             AND ($7 OR kind IN TEXTS($16)) AND ($8 IS NULL OR priority = $8) \
-             AND ($9 OR open = $10) AND ($11 IS NULL OR opened >= $11) \
-             AND ($12 IS NULL OR (priority, due, onset, id) > ($12, $19, $13, $14)) \
-             AND ($17 IS NULL OR CASE $17 \
-               WHEN 'open' THEN COALESCE(out_until, 0) <= $18 AND COALESCE(shelved_until, 0) <= $18 \
-               WHEN 'unacknowledged' THEN COALESCE(out_until, 0) <= $18 AND COALESCE(shelved_until, 0) <= $18 \
-                 AND occurrence > acknowledged_occurrence \
-               WHEN 'mine' THEN COALESCE(taken_by, '') = $20 \
-               WHEN 'new' THEN COALESCE(out_until, 0) <= $18 AND COALESCE(shelved_until, 0) <= $18 \
-                 AND taken_by IS NULL AND COALESCE(waiting_until, 0) <= $18 \
-               WHEN 'taken' THEN taken_by IS NOT NULL AND COALESCE(waiting_until, 0) <= $18 \
-               WHEN 'waiting' THEN COALESCE(waiting_until, 0) > $18 \
-               WHEN 'shelved' THEN COALESCE(shelved_until, 0) > $18 AND COALESCE(out_until, 0) <= $18 \
-               ELSE COALESCE(out_until, 0) > $18 END) \
-             ORDER BY priority, due, onset, id LIMIT $15"
-        );
         let (all, railways) = seen(filter);
         let limit = page_size(query.limit);
         let railway = query.railway.as_ref().or(query.unit.as_ref().map(|u| &u.railway));
@@ -79,12 +92,11 @@ impl Store {
             after_due,
             me,
         ];
-        let rows = self.fetch(sql, values).await?;
-        let mut items = rows.iter().map(finding).collect::<Result<Vec<_>>>()?;
-        let more = items.len() > limit;
-        items.truncate(limit);
-        let next = items.last().filter(|_| more).map(cursor);
-        Ok(Page { items, next })
+        let mut rows = self.fetch_passing(LIST, values).await?;
+        let more = rows.len() > limit;
+        rows.truncate(limit);
+        let next = rows.last().filter(|_| more).map(cursor).transpose()?;
+        Ok(Page { items: self.spared_findings(&rows)?, next })
     }
 
     /// One finding, if the filter admits its railway.
@@ -99,15 +111,52 @@ impl Store {
         rows.first().map(finding).transpose()
     }
 
-    /// Machine and operator parts of every finding of a unit that is open or was opened at or after `since`.
+    /// Machine and operator parts of every finding of a unit that is open or was opened at or after `since`; one that cannot
+    /// be read is noted as damage and left out.
     pub async fn unit_findings(&self, unit: &UnitKey, since: Time) -> Result<Vec<Finding>> {
-        let sql = concat!(
-            "SELECT ",
-            finding_columns!(),
-            " FROM finding WHERE railway = $1 AND unit = $2 AND (open OR opened >= $3) ORDER BY opened, id"
-        );
-        let rows = self.fetch(sql, values![unit.railway.as_str(), unit.unit.as_str(), since]).await?;
-        rows.iter().map(finding).collect()
+        let values = values![unit.railway.as_str(), unit.unit.as_str(), since];
+        self.spared_findings(&self.fetch_passing(OF_UNIT, values).await?)
+    }
+
+    /// Rows of findings, but for those on pages that cannot be read. A statement that meets one fails as a whole; so it is told,
+    /// as its last value, what to pass over: what is known to be damaged, and if that is not all, what is found when each is
+    /// looked at alone.
+    async fn fetch_passing(&self, sql: &'static str, values: Vec<Value>) -> Result<Vec<Row>> {
+        let passing = |some: Vec<String>| {
+            let mut values = values.clone();
+            values.extend(values![some]);
+            self.fetch(sql, values)
+        };
+        for known in [Vec::new(), self.shared.known.findings()] {
+            match passing(known).await {
+                Err(Error::Damaged { .. }) => {}
+                rows => return rows,
+            }
+        }
+        let ids = self.fetch("SELECT id FROM finding ORDER BY id", values![]).await?;
+        let ids = ids.iter().map(|row| row.parsed("id")).collect::<Result<Vec<FindingId>>>()?;
+        let lost = self.unreadable(&ids).await?;
+        passing(lost.iter().map(ToString::to_string).collect()).await
+    }
+
+    fn spared_findings(&self, rows: &[Row]) -> Result<Vec<Finding>> {
+        self.shared.known.spare_each(rows, |row| Ok(Place::Finding(row.text("id")?)), finding)
+    }
+
+    /// Notes which of these findings cannot be read, each looked at alone, and returns them.
+    pub(crate) async fn unreadable(&self, ids: &[FindingId]) -> Result<HashSet<FindingId>> {
+        let mut unreadable = HashSet::new();
+        for id in ids {
+            let read = self.one(id.as_str()).await;
+            let damaged = matches!(read, Err(Error::Damaged { .. }));
+            self.shared.known.spare(Place::Finding(id.to_string()), read)?;
+            unreadable.extend(damaged.then(|| id.clone()));
+        }
+        Ok(unreadable)
+    }
+
+    async fn one(&self, id: &str) -> Result<Option<Finding>> {
+        self.fetch(ONE, values![id]).await?.first().map(finding).transpose()
     }
 }
 
@@ -118,10 +167,9 @@ fn kinds(query: &FindingQuery) -> Vec<String> {
     of_list.map(ToString::to_string).collect()
 }
 
-fn cursor(last: &Finding) -> Cursor {
-    let machine = &last.machine;
-    let place = (rank(machine.priority), due(machine), machine.onset.micros());
-    Cursor(format!("{}:{}:{}:{}", place.0, place.1, place.2, machine.id))
+fn cursor(last: &Row) -> Result<Cursor> {
+    let (rank, due, onset) = (last.int("priority")?, last.int("due")?, last.int("onset")?);
+    Ok(Cursor(format!("{rank}:{due}:{onset}:{}", last.text("id")?)))
 }
 
 fn place(cursor: &Cursor) -> Result<(i64, i64, i64, String)> {

@@ -5,8 +5,25 @@ use notchwatch_model::{Decision, DecisionId, EventId, FindingId, MachinePart, Ra
 use super::rows::{decision, event, kind, version};
 use super::{Event, HistoryEntry};
 use crate::access::seen;
+use crate::damage::Place;
 use crate::db::{Row, Tx, values};
-use crate::{Error, Result, Store, int};
+use crate::log::{Log, LogPart};
+use crate::{Error, Result, Store};
+
+pub(crate) const DECISIONS: Log = Log {
+    counter: "decision",
+    positions: "SELECT id AS position FROM decision WHERE id > $1 ORDER BY id LIMIT $2",
+    rows: "SELECT id AS position, id, at, account, railway, unit, finding, act, seen, effective FROM decision \
+           WHERE id > $1 AND id <= $2 ORDER BY id LIMIT $3",
+    place: |id| Place::Decision { id },
+};
+pub(crate) const EVENTS: Log = Log {
+    counter: "event",
+    positions: "SELECT id AS position FROM event WHERE id > $1 ORDER BY id LIMIT $2",
+    rows: "SELECT id AS position, id, at, kind, document FROM event \
+           WHERE id > $1 AND id <= $2 AND ($4 OR railway IN TEXTS($5)) ORDER BY id LIMIT $3",
+    place: |id| Place::Event { id },
+};
 
 impl Store {
     /// History of a finding: decisions and machine changes, oldest first.
@@ -36,26 +53,25 @@ impl Store {
         Ok(decided)
     }
 
-    /// Decisions after a position, in order.
-    pub async fn decisions_after(&self, after: DecisionId, limit: usize) -> Result<Vec<Decision>> {
-        let sql = "SELECT id, at, account, railway, unit, finding, act, seen, effective FROM decision \
-                   WHERE id > $1 ORDER BY id LIMIT $2";
-        let rows = self.fetch(sql, values![after.0, int(limit)]).await?;
-        rows.iter().map(decision).collect()
+    /// Decisions after a position, in order, whatever the railway: for evaluation.
+    pub async fn decisions_after(
+        &self,
+        after: DecisionId,
+        limit: usize,
+    ) -> Result<LogPart<Decision, DecisionId>> {
+        Ok(self.log_part(&DECISIONS, after.0, limit, vec![], decision).await?.at(DecisionId))
     }
 
-    /// Events after a position whose railway the filter admits, in order; no reader ever sees a higher id before a lower one commits.
+    /// Events after a position whose railway the filter admits, in order; no reader ever sees a higher id before a lower one
+    /// commits.
     pub async fn events_after(
         &self,
         after: EventId,
         filter: &RailwayFilter,
         limit: usize,
-    ) -> Result<Vec<Event>> {
+    ) -> Result<LogPart<Event, EventId>> {
         let (all, railways) = seen(filter);
-        let sql = "SELECT id, at, kind, document FROM event WHERE id > $3 AND ($1 OR railway IN TEXTS($2)) \
-                   ORDER BY id LIMIT $4";
-        let rows = self.fetch(sql, values![all, railways, after.0, int(limit)]).await?;
-        rows.iter().map(event).collect()
+        Ok(self.log_part(&EVENTS, after.0, limit, values![all, railways], event).await?.at(EventId))
     }
 
     /// Oldest event id from which on the log is whole, and the newest; `None` when the log is empty.

@@ -1,10 +1,8 @@
 //! Rows of findings and of the event log.
 
-use std::collections::HashMap;
-
 use notchwatch_model::{
-    Decision, DecisionId, EventId, Finding, FindingId, MachinePart, OperatorPart, Priority, Symptom,
-    SymptomKind, Time, UnitKey,
+    Decision, DecisionId, EventId, Finding, MachinePart, OperatorPart, Priority, Symptom, SymptomKind, Time,
+    UnitKey,
 };
 
 use super::{Event, EventKind};
@@ -50,20 +48,24 @@ pub(crate) fn finding(row: &Row) -> Result<Finding> {
     })
 }
 
-/// Findings by id, locked until the transaction ends.
-pub(crate) async fn stored(tx: &mut Tx, ids: Vec<String>) -> Result<HashMap<FindingId, Stored>> {
+/// Rows of findings that [`stored`] reads, locked until the transaction ends.
+pub(crate) async fn locked(tx: &mut Tx, ids: Vec<String>) -> Result<Vec<Row>> {
     let sql = concat!(
-        "SELECT ",
+        "SELECT id, ",
         finding_columns!(),
         ", machine AS document, told FROM finding WHERE id IN TEXTS($1) LOCKED"
     );
-    let mut found = HashMap::new();
-    for row in tx.fetch(sql, values![ids]).await? {
-        let stored =
-            Stored { finding: finding(&row)?, document: row.text("document")?, told: row.json("told")? };
-        found.insert(stored.finding.machine.id.clone(), stored);
+    if ids.is_empty() {
+        return Ok(Vec::new());
     }
-    Ok(found)
+    tx.fetch(sql, values![ids]).await
+}
+
+/// A finding of a row of [`locked`]. What was told last and cannot be read is taken to be what stands.
+pub(crate) fn stored(row: &Row) -> Result<Stored> {
+    let finding = finding(row)?;
+    let told = row.json("told").unwrap_or_else(|_| Told::of(&finding.machine));
+    Ok(Stored { document: row.text("document")?, told, finding })
 }
 
 /// Writes the machine halves. The operator half of a finding that exists is not touched.

@@ -135,7 +135,7 @@ pub(crate) async fn a_check_walks_documents_too(bed: &Bed) {
     .await;
     let found = store.check(Depth::Deep).await.unwrap().damage;
     let places: Vec<_> = found.iter().map(|d| d.place.as_str()).collect();
-    assert_eq!(places[..2], ["finding f-5", "event 3"]);
+    assert_eq!(places[1..], ["finding f-5", "event 3"]);
     let (mut lines, mut told) = (0, 0);
     for n in 0..70 {
         for entry in store.history(&id(&format!("f-{n}")), &ALL).await.unwrap() {
@@ -144,7 +144,7 @@ pub(crate) async fn a_check_walks_documents_too(bed: &Bed) {
         }
     }
     assert_eq!((lines, told), (70, 69), "a history is read past the event");
-    assert!(places.len() == 3 && places[2].starts_with("snapshot of unit_no 1 at "), "{places:?}");
+    assert!(places[0].starts_with("snapshot of unit_no 1 at "), "{places:?}");
     store.close().await;
 }
 

@@ -35,7 +35,7 @@ pub(crate) async fn a_decision_is_recorded_with_its_verdict(bed: &Bed) {
 
     let stored = store.finding(&id("f-1"), &ALL).await.unwrap().unwrap();
     assert_eq!((stored.open(), stored.version, stored.outcome()), (false, 3, Some(outcome)));
-    let decisions = store.decisions_after(DecisionId(0), 10).await.unwrap();
+    let decisions = store.decisions_after(DecisionId(0), 10).await.unwrap().items;
     let brief: Vec<_> = decisions.iter().map(|d| (d.id.0, d.act.clone(), d.effective)).collect();
     assert_eq!(
         brief,
@@ -46,9 +46,9 @@ pub(crate) async fn a_decision_is_recorded_with_its_verdict(bed: &Bed) {
             (4, Act::Close { outcome, note: None }, true)
         ]
     );
-    assert_eq!(store.decisions_after(DecisionId(3), 10).await.unwrap(), decisions[3..]);
+    assert_eq!(store.decisions_after(DecisionId(3), 10).await.unwrap().items, decisions[3..]);
     let kinds: Vec<EventKind> =
-        store.events_after(EventId(0), &ALL, 10).await.unwrap().iter().map(|e| e.kind).collect();
+        store.events_after(EventId(0), &ALL, 10).await.unwrap().items.iter().map(|e| e.kind).collect();
     assert_eq!(kinds, [EventKind::Opened, EventKind::Decided, EventKind::Closed]);
     let history = store.history(&id("f-1"), &ALL).await.unwrap();
     assert_eq!(history.len(), 5, "one of the machine and four decisions: {history:?}");
@@ -65,7 +65,7 @@ pub(crate) async fn other_railways_findings_cannot_be_decided(bed: &Bed) {
         assert_eq!(done, None, "{finding}");
     }
     assert_eq!(store.finding(&id("f-1"), &ALL).await.unwrap().unwrap().version, 1);
-    assert!(store.decisions_after(DecisionId(0), 10).await.unwrap().is_empty());
+    assert!(store.decisions_after(DecisionId(0), 10).await.unwrap().items.is_empty());
     store.close().await;
 }
 

@@ -137,7 +137,7 @@ pub(crate) async fn only_changes_that_matter_are_told(bed: &Bed) {
         assert_eq!((&stored.machine, stored.version), (&now, version), "{name}");
         assert_eq!((stored.recorded, stored.late), (at(5), false), "{name}");
         if let Some(kind) = kind {
-            let events = store.events_after(EventId(told), &ALL, 10).await.unwrap();
+            let events = store.events_after(EventId(told), &ALL, 10).await.unwrap().items;
             assert_eq!(events.len(), 1, "{name}");
             assert_eq!((events[0].kind, &events[0].finding), (kind, &stored), "{name}");
             told = events[0].id.0;
@@ -205,7 +205,7 @@ pub(crate) async fn a_commit_is_all_or_nothing(bed: &Bed) {
     }
     assert_eq!(store.evaluated().await.unwrap(), Seq(7));
     assert_eq!(store.finding(&id("f-2"), &ALL).await.unwrap(), None);
-    assert_eq!(store.events_after(EventId(0), &ALL, 10).await.unwrap().len(), 1);
+    assert_eq!(store.events_after(EventId(0), &ALL, 10).await.unwrap().items.len(), 1);
     let back = EvaluationCommit { position: Seq(3), ..EvaluationCommit::default() };
     store.commit_evaluation(back, at(2)).await.unwrap();
     assert_eq!(store.evaluated().await.unwrap(), Seq(7), "the position never moves back");
@@ -283,7 +283,7 @@ async fn what_one_railway_sees(store: &Store) {
     assert_eq!(store.finding(&id("f-00"), &sarel).await.unwrap(), None);
     assert!(store.history(&id("f-00"), &sarel).await.unwrap().is_empty());
     assert_eq!(
-        store.events_after(EventId(0), &sarel, 100).await.unwrap().len(),
+        store.events_after(EventId(0), &sarel, 100).await.unwrap().items.len(),
         5,
         "one is opened and closed"
     );
@@ -424,7 +424,7 @@ pub(crate) async fn events_become_visible_in_order(bed: &Bed) {
     let deadline = tokio::time::Instant::now() + std::time::Duration::from_mins(2);
     while seen.len() < total {
         let after = EventId(seen.last().copied().unwrap_or(0));
-        seen.extend(store.events_after(after, &ALL, 5).await.unwrap().iter().map(|e| e.id.0));
+        seen.extend(store.events_after(after, &ALL, 5).await.unwrap().items.iter().map(|e| e.id.0));
         assert!(tokio::time::Instant::now() < deadline, "only {} of {total} events were seen", seen.len());
     }
     while let Some(done) = writers.join_next().await {

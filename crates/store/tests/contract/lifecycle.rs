@@ -59,7 +59,10 @@ pub(crate) async fn nothing_is_lost_when_stopped_or_killed(bed: &Bed) {
         assert_eq!(store.journal_after(Seq(0), 10).await.unwrap().len(), rounds);
         let samples = store.unit_samples(&unit("northmoor/NM-1"), at(0), at(1000), None).await.unwrap();
         assert_eq!(samples.len(), rounds);
-        assert_eq!(store.events_after(EventId(0), &RailwayFilter::All, 10).await.unwrap().len(), rounds);
+        assert_eq!(
+            store.events_after(EventId(0), &RailwayFilter::All, 10).await.unwrap().items.len(),
+            rounds
+        );
         assert_eq!(*store.watch_events().borrow(), EventId(i64::try_from(rounds).unwrap()));
         store.close().await;
     }

@@ -21,6 +21,7 @@ mod lifecycle;
 mod log;
 mod outage;
 mod parts;
+mod passed;
 mod pooler;
 mod quarantine;
 mod reader;
@@ -84,6 +85,10 @@ on_both! {
     outage::a_cut_connection_heals,
     outage::callers_that_go_away_leave_nothing_behind,
     outage::reads_never_starve_work,
+    passed::a_damaged_finding_costs_itself_and_stays_as_it_is,
+    passed::a_log_is_read_past_what_is_damaged,
+    passed::what_is_known_of_a_unit_is_read_past_what_is_damaged,
+    passed::what_stands_on_pages_that_cannot_be_read_costs_itself,
     quarantine::a_row_bad_at_the_database_is_set_aside,
     quarantine::age_goes_by_receive_time_whatever_the_order,
     quarantine::refusals_are_kept_by_reason,

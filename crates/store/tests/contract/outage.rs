@@ -166,11 +166,11 @@ async fn work_reads(work: &Store) {
     let nm = unit("northmoor/NM-1");
     let (from, to, own) = (at(-100), at(100), std::slice::from_ref(&nm));
     work.put_tick(at(20), &[]).await.unwrap();
-    assert_eq!(work.ticks_after(0, 10).await.unwrap().len(), 1);
+    assert_eq!(work.ticks_after(0, 10).await.unwrap().items.len(), 1);
     assert!(work.newest_tick().await.unwrap().is_some());
     assert_eq!(work.ticked().await.unwrap(), 0);
-    assert_eq!(work.decisions_after(DecisionId(0), 10).await.unwrap(), []);
-    assert_eq!(work.timeline_after(TimelineId(0), 10).await.unwrap(), []);
+    assert_eq!(work.decisions_after(DecisionId(0), 10).await.unwrap().items, []);
+    assert_eq!(work.timeline_after(TimelineId(0), 10).await.unwrap().items, []);
     assert_eq!(work.comms_snapshot().await.unwrap(), None);
     assert_eq!(work.snapshot(&nm, None).await.unwrap(), None);
     assert_eq!(work.unit_samples(&nm, from, to, None).await.unwrap().len(), 20);

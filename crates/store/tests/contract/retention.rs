@@ -97,9 +97,9 @@ pub(crate) async fn closed_findings_go_with_their_logs(bed: &Bed) {
     for left in ["f-open", "f-lasting"] {
         assert!(store.finding(&id(left), &ALL).await.unwrap().is_some(), "{left}");
     }
-    let events = store.events_after(EventId(0), &ALL, 10).await.unwrap();
+    let events = store.events_after(EventId(0), &ALL, 10).await.unwrap().items;
     assert!(events.iter().all(|e| e.finding.machine.id != id("f-closed")) && events.len() == 3);
-    assert_eq!(store.decisions_after(DecisionId(0), 10).await.unwrap().len(), 1);
+    assert_eq!(store.decisions_after(DecisionId(0), 10).await.unwrap().items.len(), 1);
     assert_eq!(
         store.event_range().await.unwrap(),
         Some((EventId(5), EventId(5))),
@@ -137,7 +137,7 @@ pub(crate) async fn refusals_ticks_and_snapshots_go_by_age(bed: &Bed) {
     let expected = Retained { refused: 3, ticks: 2, snapshots: 3, ..Retained::default() };
     assert_eq!(done, expected, "a tick that the snapshot needs and the newest three snapshots stay");
     assert_eq!(store.quarantine(&QuarantineQuery::default(), &ALL).await.unwrap().items.len(), 1);
-    assert_eq!(store.ticks_after(0, 10).await.unwrap().len(), 2);
+    assert_eq!(store.ticks_after(0, 10).await.unwrap().items.len(), 2);
 
     store.bound_quarantine(QuarantineBounds { rows: 2, ..QuarantineBounds::default() });
     for late in 0..5 {

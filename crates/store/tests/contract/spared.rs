@@ -21,7 +21,7 @@ async fn take(store: &Store, snapshots: Vec<Snapshot>) {
     store.commit_evaluation(commit, at(0)).await.unwrap();
 }
 
-fn places(store: &Store) -> Vec<String> {
+pub(crate) fn places(store: &Store) -> Vec<String> {
     store.damage().into_iter().map(|damage| damage.place).collect()
 }
 
@@ -65,6 +65,20 @@ pub(crate) async fn a_damaged_snapshot_gives_way_to_the_one_before(bed: &Bed) {
     store.close().await;
 }
 
+/// Breaks the chain of pages on which a long value stands in `SQLite`'s file.
+pub(crate) async fn break_chain(bed: &Bed, value: &[u8]) {
+    bed.sql("PRAGMA wal_checkpoint(TRUNCATE)").await;
+    let size = usize::try_from(bed.number("PRAGMA page_size").await).unwrap();
+    let mut file = std::fs::read(bed.file()).unwrap();
+    let stands = |part: &[u8]| file.windows(part.len()).position(|window| window == part);
+    let middle = value.len() / 2;
+    let place = [middle, middle + 100].into_iter().find_map(|ix| stands(&value[ix..ix + 40])).unwrap();
+    // The first four bytes of such a page name the next one.
+    let page = place / size * size;
+    file[page..page + 4].fill(0xff);
+    std::fs::write(bed.file(), file).unwrap();
+}
+
 /// Not its bytes, but the pages on which they stand: the statement fails, and the row cannot be stepped over.
 pub(crate) async fn a_snapshot_on_pages_that_cannot_be_read_gives_way_as_well(bed: &Bed) {
     let store = bed.open().await;
@@ -83,16 +97,7 @@ pub(crate) async fn a_snapshot_on_pages_that_cannot_be_read_gives_way_as_well(be
     let newest = second.at.micros();
     match bed.engine {
         Engine::Sqlite => {
-            bed.sql("PRAGMA wal_checkpoint(TRUNCATE)").await;
-            let size = usize::try_from(bed.number("PRAGMA page_size").await).unwrap();
-            let mut file = std::fs::read(bed.file()).unwrap();
-            let stands = |part: &[u8]| file.windows(part.len()).position(|window| window == part);
-            let place =
-                [30_000, 30_100].into_iter().find_map(|ix| stands(&second.state[ix..ix + 40])).unwrap();
-            // The first four bytes of such a page name the next one.
-            let page = place / size * size;
-            file[page..page + 4].fill(0xff);
-            std::fs::write(bed.file(), file).unwrap();
+            break_chain(bed, &second.state).await;
         }
         Engine::Postgres => {
             let broken = format!(
@@ -148,8 +153,8 @@ pub(crate) async fn a_decision_that_cannot_be_read_costs_itself(bed: &Bed) {
         store.decide(&acknowledge(name, "ada", 1), &ALL, &judge).await.unwrap().unwrap();
     }
     let read = async |after, limit| {
-        let (page, to) = store.decisions_spared(DecisionId(after), limit).await.unwrap();
-        (page.into_iter().map(|decision| decision.id.0).collect::<Vec<_>>(), to.0)
+        let part = store.decisions_after(DecisionId(after), limit).await.unwrap();
+        (part.items.into_iter().map(|decision| decision.id.0).collect::<Vec<_>>(), part.to.0)
     };
     assert_eq!(read(0, 10).await, (vec![1, 2, 3, 4, 5], 5));
     bed.sql("UPDATE decision SET act = '{' WHERE id IN (2, 5)").await;

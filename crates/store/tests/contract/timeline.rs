@@ -90,14 +90,14 @@ pub(crate) async fn a_withdrawal_is_a_step_of_the_log(bed: &Bed) {
     // Said again after it was taken back, it counts again.
     let anew = record().await.unwrap();
     assert_eq!((anew[0].0.id, anew[0].1), (Some(TimelineId(3)), true));
-    let steps = store.timeline_after(TimelineId(0), 10).await.unwrap();
+    let steps = store.timeline_after(TimelineId(0), 10).await.unwrap().items;
     let brief: Vec<_> = steps.iter().map(|s| (s.id.0, s.entry.id, s.entry.withdrawn.is_some())).collect();
     assert_eq!(
         brief,
         [(1, Some(TimelineId(1)), true), (2, Some(TimelineId(1)), true), (3, Some(TimelineId(3)), false)]
     );
-    assert_eq!(store.timeline_after(TimelineId(2), 10).await.unwrap(), steps[2..]);
-    assert_eq!(store.timeline_after(TimelineId(0), 1).await.unwrap(), steps[..1]);
+    assert_eq!(store.timeline_after(TimelineId(2), 10).await.unwrap().items, steps[2..]);
+    assert_eq!(store.timeline_after(TimelineId(0), 1).await.unwrap().items, steps[..1]);
     assert_eq!(store.timeline(&TimelineQuery::default(), &ALL).await.unwrap().len(), 1);
     store.close().await;
 }

@@ -53,7 +53,7 @@ pub(crate) async fn a_merge_changes_both_or_nothing(bed: &Bed) {
         let tells = |e: &&HistoryEntry| matches!(e, HistoryEntry::Decision(d) if d.effective && d.finding == id("f-1"));
         assert_eq!(history.iter().filter(tells).count(), 1, "{name} tells it");
     }
-    let events = store.events_after(EventId(0), &ALL, 10).await.unwrap();
+    let events = store.events_after(EventId(0), &ALL, 10).await.unwrap().items;
     let told: Vec<_> = events.iter().skip(3).map(|e| (e.kind, e.finding.machine.id.to_string())).collect();
     assert_eq!(told, [(EventKind::Closed, "f-1".to_owned()), (EventKind::Decided, "f-2".to_owned())]);
     store.close().await;

@@ -14,7 +14,7 @@ use axum::response::{IntoResponse, Response};
 use futures::stream;
 use notchwatch_desk::{Desk, DeskError};
 use notchwatch_model::EventId;
-use notchwatch_store::Event;
+use notchwatch_store::{Event, LogPart};
 use serde::Deserialize;
 use tokio::sync::watch;
 use utoipa::IntoParams;
@@ -58,7 +58,7 @@ struct Start {
     get, path = "/api/v1/events", tag = "events",
     params(EventParams, ("Last-Event-ID" = Option<String>, Header, description = "resume right after this event")),
     responses(
-        (status = 200, content_type = "text/event-stream", body = EventView, description = "events opened, changed, lowered, revised, decided, closed; `resync` with the snapshot's address when the log cannot resume there"),
+        (status = 200, content_type = "text/event-stream", body = EventView, description = "events opened, changed, lowered, revised, decided, closed; `resync` with the snapshot's address when the log cannot resume there or when an event in between cannot be read"),
         (status = 401, body = Problem), (status = 429, body = Problem), (status = 503, body = Problem),
     )
 )]
@@ -81,6 +81,7 @@ pub(crate) async fn events(
         position: start.position,
         greeting: Some(greeting(&start)),
         ready: VecDeque::new(),
+        lost: false,
         alive,
         quiet: app.options.limits.keep_alive,
         _place: place,
@@ -106,6 +107,8 @@ struct Live {
     position: EventId,
     greeting: Option<Frame>,
     ready: VecDeque<Event>,
+    /// Events of the page in hand could not be read: told after it, since its events come before what a snapshot says.
+    lost: bool,
     alive: bool,
     quiet: Duration,
     _place: Place,
@@ -122,12 +125,17 @@ impl Live {
                 let frame = self.frame(&event);
                 return Some((Ok(frame), self));
             }
+            if std::mem::take(&mut self.lost) {
+                let frame = resync(Frame::default(), self.position, "an event in between cannot be read");
+                return Some((Ok(frame), self));
+            }
             // Marked as seen before the read: an event that commits in between wakes us again.
             self.newest.borrow_and_update();
             match self.read().await {
-                Ok(Some(page)) if !page.is_empty() => {
-                    self.position = page.last().map_or(self.position, |e| e.id);
-                    self.ready = page.into();
+                Ok(Some(part)) if part.to > self.position => {
+                    self.position = part.to;
+                    self.ready = part.items.into();
+                    self.lost = part.left_out > 0;
                     continue;
                 }
                 Ok(Some(_)) => {}
@@ -144,9 +152,9 @@ impl Live {
         }
     }
 
-    /// The next page; `None` when the caller is no longer proved. The proof is taken anew each time, so that a change
+    /// The next part of the log; `None` when the caller is no longer proved. The proof is taken anew each time, so that a change
     /// of what a caller may see takes effect in a running stream.
-    async fn read(&self) -> Result<Option<Vec<Event>>, DeskError> {
+    async fn read(&self) -> Result<Option<LogPart<Event, EventId>>, DeskError> {
         let Some(who) = self.credential.prove(&self.desk).await? else { return Ok(None) };
         self.desk.events_after(&who, self.position, PAGE).await.map(Some)
     }
@@ -187,11 +195,13 @@ fn greeting(start: &Start) -> Frame {
     let frame = Frame::default().retry(RETRY);
     match start.resync {
         None => frame.comment("begins"),
-        Some(reason) => frame
-            .id(start.position.to_string())
-            .event("resync")
-            .data(serde_json::json!({ "snapshot": SNAPSHOT, "reason": reason }).to_string()),
+        Some(reason) => resync(frame, start.position, reason),
     }
+}
+
+fn resync(frame: Frame, position: EventId, reason: &str) -> Frame {
+    let told = serde_json::json!({ "snapshot": SNAPSHOT, "reason": reason });
+    frame.id(position.to_string()).event("resync").data(told.to_string())
 }
 
 fn crowded(bound: Crowded) -> Problem {
