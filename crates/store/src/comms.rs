@@ -62,8 +62,19 @@ pub(crate) const TICKS: Log = Log {
 };
 
 impl Store {
-    /// Records a reading of the clock, with what happened before it.
+    /// Records a reading of the clock, with what happened before it. Refusals that cannot be read are noted as damage, and
+    /// the reading tells of none.
     pub async fn put_tick(&self, at: Time, trouble: &[String]) -> Result<ClockTick> {
+        match self.put_tick_with(at, trouble, true).await {
+            Err(Error::Damaged { what, .. }) => {
+                self.shared.known.note(Place::Table("quarantine"), what);
+                self.put_tick_with(at, trouble, false).await
+            }
+            put => put,
+        }
+    }
+
+    async fn put_tick_with(&self, at: Time, trouble: &[String], refusals: bool) -> Result<ClockTick> {
         let mut tx = self.shared.db.write().await?;
         // Holds back journal rows and ticks of others until this is committed.
         let seq = give(&mut tx, "journal", 0).await? - 1;
@@ -75,7 +86,7 @@ impl Store {
         }
         let end = |name: &str| ends.get(name).copied().unwrap_or_default();
         let (decided, quarantined) = (end("decision"), end("quarantine"));
-        let refused = refused(&mut tx, id, quarantined).await?;
+        let refused = if refusals { refused(&mut tx, id, quarantined).await? } else { vec![] };
         let sql = "INSERT INTO clock_tick (id, at, seq, decided, quarantined, trouble, refused) \
                    VALUES ($1, $2, $3, $4, $5, $6, $7)";
         let (words, told) = (json(&trouble)?, json(&refused)?);

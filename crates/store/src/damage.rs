@@ -32,6 +32,7 @@ pub(crate) enum Place {
     Event { id: i64 },
     Timeline { id: i64 },
     Tick { id: i64 },
+    Refused { id: i64 },
     Progress { unit_no: i64 },
     ModelReport { unit_no: i64 },
     Comms { unit_no: i64 },
@@ -153,6 +154,7 @@ impl Place {
                 "a fact on a unit's timeline, or its withdrawal: the unit is judged without it"
             }
             Place::Tick { .. } => "a reading of the clock: links are judged at the next one",
+            Place::Refused { .. } => "why a message was refused, in lists; its bytes remain",
             Place::Progress { .. } => "how far the unit is judged, until it is written anew",
             Place::ModelReport { .. } => "what the unit's models say of themselves, until it is written anew",
             Place::Comms { .. } => "the state of the unit's link, until it is written anew",
@@ -165,9 +167,11 @@ impl Place {
             Place::Block { .. } | Place::Channel { .. } | Place::Texts { .. } => {
                 "restore a backup, or import the recorded day again"
             }
-            Place::Rollup { .. } | Place::Payloads { .. } | Place::Event { .. } | Place::Tick { .. } => {
-                "none needed"
-            }
+            Place::Rollup { .. }
+            | Place::Payloads { .. }
+            | Place::Event { .. }
+            | Place::Tick { .. }
+            | Place::Refused { .. } => "none needed",
             Place::Latest { .. } => "none needed: the next sealing of the unit writes it anew",
             Place::Journal { .. } => "restore a backup, or let the message be sent again",
             Place::Snapshot { .. } => "none needed; if it stays, delete the row",
@@ -217,6 +221,7 @@ impl fmt::Display for Place {
             Place::Event { id } => write!(f, "event {id}"),
             Place::Timeline { id } => write!(f, "timeline {id}"),
             Place::Tick { id } => write!(f, "clock tick {id}"),
+            Place::Refused { id } => write!(f, "quarantine {id}"),
             Place::Progress { unit_no } => write!(f, "progress of unit_no {unit_no}"),
             Place::ModelReport { unit_no } => write!(f, "what models say of unit_no {unit_no}"),
             Place::Comms { unit_no } => write!(f, "link of unit_no {unit_no}"),

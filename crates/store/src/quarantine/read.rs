@@ -3,6 +3,7 @@
 use notchwatch_model::{RailwayFilter, RailwayId, Reason, UnitId};
 
 use crate::access::seen;
+use crate::damage::Place;
 use crate::db::{Row, values};
 use crate::pack::bytes;
 use crate::{Cursor, Error, Page, QuarantineQuery, QuarantineRow, Result, Store, int, page_size};
@@ -38,12 +39,13 @@ impl Store {
             after,
             int(limit + 1),
         ];
-        let rows = self.fetch(sql, values).await?;
-        let mut items = rows.iter().map(row).collect::<Result<Vec<_>>>()?;
-        let more = items.len() > limit;
-        items.truncate(limit);
-        let next = items.last().filter(|_| more).map(|last| Cursor(last.id.to_string()));
-        Ok(Page { items, next })
+        let mut rows = self.fetch(sql, values).await?;
+        let more = rows.len() > limit;
+        rows.truncate(limit);
+        let last = rows.last().filter(|_| more).map(|last| last.int("id")).transpose()?;
+        let place = |row: &Row| Ok(Place::Refused { id: row.int("id")? });
+        let items = self.shared.known.spare_each(&rows, place, row)?;
+        Ok(Page { items, next: last.map(|id| Cursor(id.to_string())) })
     }
 
     /// One row with its bytes.
@@ -75,7 +77,9 @@ impl Store {
                    GROUP BY reason ORDER BY reason";
         let (all, railways) = seen(filter);
         let rows = self.fetch(sql, values![all, railways]).await?;
-        rows.iter().map(|row| Ok((reason(row)?, row.count("count")?))).collect()
+        // A word that is none is told by who reads the rows.
+        let counted = rows.iter().filter_map(|row| Some((reason(row).ok()?, row.count("count"))));
+        counted.map(|(reason, count)| Ok((reason, count?))).collect()
     }
 }
 

@@ -85,6 +85,7 @@ on_both! {
     outage::a_cut_connection_heals,
     outage::callers_that_go_away_leave_nothing_behind,
     outage::reads_never_starve_work,
+    passed::a_damaged_refusal_costs_itself,
     passed::a_damaged_finding_costs_itself_and_stays_as_it_is,
     passed::a_log_is_read_past_what_is_damaged,
     passed::what_is_known_of_a_unit_is_read_past_what_is_damaged,

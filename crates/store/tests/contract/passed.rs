@@ -1,14 +1,15 @@
 //! Damage on the way of lists, logs and streams: what cannot be read is named and passed over, and the rest is served.
 
 use notchwatch_model::{
-    Activity, CommsState, EventId, Fact, Finding, MachinePart, NewEntry, Origin, Priority, Span, TimelineId,
-    UnitComms, UnitKey, Withdrawal,
+    Activity, CommsState, Decoded, EventId, Fact, Finding, MachinePart, NewEntry, Origin, Priority, Reason,
+    Span, TimelineId, UnitComms, UnitKey, Withdrawal,
 };
 use notchwatch_store::{
-    Depth, Error, EvaluationCommit, FindingQuery, ModelReport, TimelineQuery, UnitProgress, Verdict,
+    Depth, Error, EvaluationCommit, FindingQuery, ModelReport, QuarantineQuery, TimelineQuery, UnitProgress,
+    Verdict,
 };
 
-use crate::bed::{Bed, Engine, account, at, only, unit};
+use crate::bed::{Bed, Engine, account, at, message, only, unit};
 use crate::findings::{ALL, acknowledge, commit, id, machine};
 use crate::spared::{break_chain, places};
 
@@ -114,6 +115,44 @@ pub(crate) async fn a_log_is_read_past_what_is_damaged(bed: &Bed) {
     let store = bed.reopen().await;
     store.check(Depth::Quick).await.unwrap();
     assert_eq!(places(&store), known, "a check finds them by itself");
+    store.close().await;
+}
+
+pub(crate) async fn a_damaged_refusal_costs_itself(bed: &Bed) {
+    let store = bed.open().await;
+    let wrong = |name: &str, received| {
+        let mut message = message(name, received, vec![]);
+        message.decoded = Decoded::refused(Some(unit(name)), Reason::ClockAhead, "a day ahead".into());
+        message
+    };
+    store
+        .append(&[wrong("northmoor/NM-1", 1), wrong("northmoor/NM-2", 2), wrong("sarel/SC-1", 3)])
+        .await
+        .unwrap();
+    let first = store.put_tick(at(4), &[]).await.unwrap();
+    assert_eq!(first.refused.len(), 0, "what was before the first tick is nobody's");
+    store.append(&[wrong("northmoor/NM-1", 5), wrong("northmoor/NM-2", 6)]).await.unwrap();
+    bed.sql("UPDATE quarantine SET received = 9223372036854775807 WHERE unit = 'NM-2'").await;
+    let one_a_page = async |after| {
+        let query = QuarantineQuery { limit: 1, after, ..QuarantineQuery::default() };
+        let page = store.quarantine(&query, &ALL).await.unwrap();
+        (page.items.into_iter().map(|row| row.received).collect::<Vec<_>>(), page.next)
+    };
+    let (items, next) = one_a_page(None).await;
+    assert_eq!(items, []);
+    assert_eq!(one_a_page(next).await.0, [at(5)], "the page goes on behind it");
+    let all = store.quarantine(&QuarantineQuery::default(), &ALL).await.unwrap().items;
+    assert_eq!(all.len(), 3);
+    assert_eq!(store.quarantine_counts(&ALL).await.unwrap(), [(Reason::ClockAhead, 5)]);
+    assert_eq!(places(&store), ["quarantine 2", "quarantine 5"]);
+    let tick = store.put_tick(at(7), &[String::from("broker")]).await.unwrap();
+    assert_eq!(
+        (tick.refused.len(), tick.trouble.len()),
+        (0, 1),
+        "a clock that stands would stop everybody's links"
+    );
+    assert_eq!(places(&store), ["quarantine 2", "quarantine 5", "table quarantine"]);
+    assert_eq!(store.ticks_after(0, 9).await.unwrap().items, [first, tick]);
     store.close().await;
 }
 
