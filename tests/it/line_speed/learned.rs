@@ -6,8 +6,8 @@
 use std::collections::VecDeque;
 use std::fmt::Write as _;
 
-use notchwatch_model::{Seq, UnitId, UnitKey};
-use notchwatch_store::{EvaluationCommit, Options, Snapshot, Store};
+use notchwatch_model::{Seq, Time, UnitId, UnitKey};
+use notchwatch_store::{EvaluationCommit, Options, Snapshot, Store, UnitProgress};
 
 use crate::load::{self, Snapshots};
 use crate::publisher::Message;
@@ -56,28 +56,27 @@ impl Learned {
         text
     }
 
-    /// Writes the models into a store in which the units are registered and which nobody else uses.
+    /// Writes the models into a store in which the units are registered and which nobody else uses, and that the units have
+    /// been judged: the next start loads them.
     pub(crate) fn put(&self, database: &Database) -> Result<(), Failure> {
         let runtime = tokio::runtime::Runtime::new()?;
         runtime.block_on(async {
             let store = Store::open(&Options { url: database.url(), readers: 1 }).await?;
-            let mut snapshots = Vec::new();
+            let mut commit = EvaluationCommit::default();
             for (played, fold) in self.states.saved()? {
                 let Some((at, form, state)) = fold else { continue };
                 for n in 0..self.copies {
                     let unit =
                         UnitKey { railway: played.railway.clone(), unit: UnitId::new(&copy(&played, n).1)? };
-                    snapshots.push(Snapshot { unit, at, seq: Seq(0), form, state: state.clone() });
-                    if snapshots.len() == A_COMMIT {
-                        let snapshots = std::mem::take(&mut snapshots);
-                        store
-                            .commit_evaluation(EvaluationCommit { snapshots, ..Default::default() }, at)
-                            .await?;
+                    commit.progress.push(judged(&unit, at));
+                    commit.snapshots.push(Snapshot { unit, at, seq: Seq(0), form, state: state.clone() });
+                    if commit.snapshots.len() == A_COMMIT {
+                        store.commit_evaluation(std::mem::take(&mut commit), at).await?;
                     }
                 }
             }
-            let at = notchwatch_model::Time::from_millis(crate::support::now_ms())?;
-            store.commit_evaluation(EvaluationCommit { snapshots, ..Default::default() }, at).await?;
+            let at = Time::from_millis(crate::support::now_ms())?;
+            store.commit_evaluation(commit, at).await?;
             store.close().await;
             Ok(())
         })
@@ -101,6 +100,11 @@ impl Iterator for Learned {
         }
         self.ready.pop_front()
     }
+}
+
+fn judged(unit: &UnitKey, at: Time) -> UnitProgress {
+    let (judged, received) = (Some(at), Some(at));
+    UnitProgress { unit: unit.clone(), judged, received, samples: 0, repeats: 0, conflicts: 0, models: None }
 }
 
 /// Railway and number of a unit that is like one that is played.

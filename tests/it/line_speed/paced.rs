@@ -40,6 +40,8 @@ const AHEAD: usize = 32;
 const LOOK: Duration = Duration::from_secs(2);
 /// How long everything may take to arrive after the last message is sent.
 const ARRIVE: Duration = Duration::from_mins(1);
+/// How long a start may take until models are loaded.
+const LOADED: Duration = Duration::from_mins(5);
 /// Units that are not registered, and how fast they send.
 const JUNK: usize = 100_000;
 const JUNK_RATE: f64 = 8000.0;
@@ -110,14 +112,18 @@ pub(crate) fn run(wanted: &Wanted) {
          memory, MB | MB an hour | after {JUNK} junk senders | metric lines before, after |"
     );
     println!("|{}", " --- |".repeat(14));
+    let mut loads = Vec::new();
     for engine in wanted.engines() {
         // One store that does not keep up does not cost the other its row.
-        let row = one(engine, wanted);
+        let row = one(engine, wanted, &mut loads);
         println!("{}", row.unwrap_or_else(|failure| format!("| {engine:?} | no figures: {failure} |")));
+    }
+    for load in loads {
+        println!("{load}");
     }
 }
 
-fn one(engine: Engine, wanted: &Wanted) -> Result<String, Failure> {
+fn one(engine: Engine, wanted: &Wanted, loads: &mut Vec<String>) -> Result<String, Failure> {
     let number = wanted.seconds * rate(wanted);
     let every = PROBE_EVERY.max(number / MOST_PROBES);
     let probes = number / every;
@@ -130,8 +136,16 @@ fn one(engine: Engine, wanted: &Wanted) -> Result<String, Failure> {
     if let Of::Learned(fleet) = &fleet {
         daemon.terminate(ARRIVE);
         fleet.put(&database)?;
+        let began = Instant::now();
         daemon.start_again();
         daemon.wait_until_ready();
+        while metric(&daemon, "notchwatch_evaluate_samples_total") == 0 {
+            if began.elapsed() > LOADED {
+                return Err("the models were not loaded".into());
+            }
+            std::thread::sleep(LOOK / 10);
+        }
+        loads.push(format!("{engine:?}: models loaded {:.0} s after a start", began.elapsed().as_secs_f64()));
     }
     let chunks = made(fleet, number, every);
     let seen = findings(&daemon, probes, wanted.seconds);

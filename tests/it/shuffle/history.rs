@@ -67,7 +67,8 @@ impl History {
         for message in fleet.advance_to(end) {
             if message.at_unix_ms < now_ms {
                 before.push(sent(message));
-            } else if message.at_unix_ms > tail_ms + MINUTE_MS {
+            } else if records(&message.payload).iter().all(|(_, at)| *at > tail_ms) {
+                // Not what a unit kept through a dead zone: it would be past for the replay that is asked later.
                 after.push(sent(message));
             }
         }
