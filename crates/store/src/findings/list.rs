@@ -133,10 +133,18 @@ impl Store {
                 rows => return rows,
             }
         }
-        let ids = self.fetch("SELECT id FROM finding ORDER BY id", values![]).await?;
-        let ids = ids.iter().map(|row| row.parsed("id")).collect::<Result<Vec<FindingId>>>()?;
-        let lost = self.unreadable(&ids).await?;
-        passing(lost.iter().map(ToString::to_string).collect()).await
+        let rows = match self.fetch("SELECT id FROM finding ORDER BY id", values![]).await {
+            Ok(ids) => {
+                let ids = ids.iter().map(|row| row.parsed("id")).collect::<Result<Vec<FindingId>>>()?;
+                let lost = self.unreadable(&ids).await?;
+                passing(lost.iter().map(ToString::to_string).collect()).await
+            }
+            failed => failed,
+        };
+        if let Err(Error::Damaged { what, .. }) = &rows {
+            self.shared.known.note(Place::Table("finding"), what.clone());
+        }
+        rows
     }
 
     fn spared_findings(&self, rows: &[Row]) -> Result<Vec<Finding>> {
