@@ -19,6 +19,8 @@ use crate::support::{eventually, now_ms};
 const MESSAGES: usize = 6_000;
 /// How long everything may take to settle on a busy machine.
 const SETTLES: Duration = Duration::from_mins(3);
+/// How long a read may take to say that there is no database.
+const FAILS_WITHIN: Duration = Duration::from_secs(10);
 /// Pause between two shots: several commits fit in between, so that work is cut at any point of it.
 const PAUSE: Duration = Duration::from_millis(120);
 /// Shots at least, with the connections that each one ends chosen by the server's own dice.
@@ -121,4 +123,41 @@ fn a_server_stopped_at_once_is_told_waited_for_and_used_again() {
     }
     open_finding(&broker, &reader, "northmoor", "NM-12");
     finding_of(&reader, "NM-12");
+}
+
+/// As when others have all its connections, and no error of the network tells so.
+#[test]
+fn a_server_without_a_free_connection_is_told_waited_for_and_used_again() {
+    let (broker, server) = (Broker::start(), Postgres::start());
+    let master = server.url("postgres");
+    psql(&master, "create role watch login createdb");
+    let database = Database::on_server(&master.replace("postgres@", "watch@"));
+    let Database::Postgres { name, .. } = &database else { unreachable!("made on a server") };
+    let connections = |most: i32| psql(&master, &format!("alter database {name} connection limit {most}"));
+    let mut daemon = Daemon::start(&broker, &database, &[REGISTER]);
+    let reader = daemon.client("reader", "viewer", None);
+    let lines: Vec<String> = (0..200).map(|n| pack(now_ms() - 600_000 + n * 1000, 420_000.0)).collect();
+
+    connections(0);
+    psql(
+        &master,
+        &format!("select pg_terminate_backend(pid) from pg_stat_activity where datname = '{name}'"),
+    );
+    let publication = broker.publish_lines(&topic("northmoor", "NM-11"), &lines);
+    let anonymous = daemon.anonymous();
+    eventually("the loss to be told", SETTLES, || {
+        let answer = anonymous.get("/readyz");
+        (answer.status == 503 && answer.text.contains("database-unreachable")).then_some(())
+    });
+    let asked = std::time::Instant::now();
+    let answer = reader.get("/api/v1/findings");
+    assert_eq!(answer.status, 503, "{}", answer.text);
+    assert!(asked.elapsed() < FAILS_WITHIN, "{:?}", asked.elapsed());
+    assert_eq!(publication.finish(), lines.len(), "the broker takes them meanwhile");
+
+    connections(-1);
+    daemon.wait_until_ready();
+    eventually("every message", SETTLES, || {
+        (samples(&reader, "northmoor", "NM-11", "oil_pressure").len() == lines.len()).then_some(())
+    });
 }
