@@ -155,7 +155,9 @@ impl Place {
             }
             Place::Tick { .. } => "a reading of the clock: links are judged at the next one",
             Place::Refused { .. } => "why a message was refused, in lists; its bytes remain",
-            Place::Progress { .. } => "how far the unit is judged, until it is written anew",
+            Place::Progress { .. } => {
+                "how far the unit is judged, until it is written anew, and what was repeated"
+            }
             Place::ModelReport { .. } => "what the unit's models say of themselves, until it is written anew",
             Place::Comms { .. } => "the state of the unit's link, until it is written anew",
             Place::Table(_) => "rows of this table on the page that cannot be read, or behind it",

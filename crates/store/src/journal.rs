@@ -6,6 +6,7 @@ pub(crate) mod read;
 mod rollups;
 mod seal;
 mod seal_day;
+mod tail;
 mod told;
 pub(crate) mod writer;
 

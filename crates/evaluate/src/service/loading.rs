@@ -5,8 +5,9 @@
 use std::collections::BTreeSet;
 use std::time::Instant;
 
-use futures::{StreamExt as _, TryStreamExt as _};
+use futures::StreamExt as _;
 use notchwatch_model::{DecisionId, RailwayFilter, Seq, Time, UnitKey};
+use notchwatch_store::Error::Damaged;
 use notchwatch_store::Store;
 
 use super::figures::Totals;
@@ -64,17 +65,23 @@ impl Evaluator {
             let beside = Beside { decisions, timelined: entered.contains(&key).then_some(timelined) };
             Some(async move {
                 let line = if known {
-                    load_line(&store, context, beside, position).await?
+                    load_line(&store, context, beside, position).await
                 } else {
-                    let fold = Fold::new(&context);
-                    let entries = entries(&store, &key, None, beside.timelined).await?;
-                    Line::new(context, fold, None, beside.decisions).with_entries(entries)
+                    begin_line(&store, context, beside).await
                 };
-                Ok::<_, EvaluateError>((key, line))
+                line.map(|line| (key.clone(), line)).map_err(|error| (key, error))
             })
         }))
         .buffer_unordered(LOADS_AT_A_TIME);
-        while let Some((key, line)) = loading.try_next().await? {
+        while let Some(loaded) = loading.next().await {
+            let (key, line) = match loaded {
+                // The others are judged; this one when its rows can be read and the program starts again.
+                Err((key, EvaluateError::Store(damaged @ Damaged { .. }))) => {
+                    tracing::error!(unit = %key, error = %damaged, "a unit cannot be judged: what is kept of it cannot be read");
+                    continue;
+                }
+                loaded => loaded.map_err(|(_, error)| error)?,
+            };
             if line.dirty().is_some() {
                 self.dirty.insert(key.clone());
             }
@@ -88,6 +95,13 @@ impl Evaluator {
         }
         Ok(())
     }
+}
+
+/// The line of a unit that never sent anything.
+async fn begin_line(store: &Store, context: FoldContext, beside: Beside) -> Result<Line, EvaluateError> {
+    let fold = Fold::new(&context);
+    let entries = entries(store, &context.unit.key(), None, beside.timelined).await?;
+    Ok(Line::new(context, fold, None, beside.decisions).with_entries(entries))
 }
 
 /// The line of a unit, from its newest state and the rows after it.

@@ -69,9 +69,11 @@ impl Store {
         let read = |row: &Row| {
             let unit_no = row.int("unit_no")?;
             let models = known.spare(Place::ModelReport { unit_no }, model_report(row))?;
-            known.spare(Place::Progress { unit_no }, progress(row, models).map(Some))
+            let told = known.spare(Place::Progress { unit_no }, progress(row, models).map(Some))?;
+            // The unit is there all the same, and has to be judged.
+            told.map_or_else(|| unit_key(row).map(nothing_known), Ok)
         };
-        rows.iter().filter_map(|row| read(row).transpose()).collect()
+        rows.iter().map(read).collect()
     }
 }
 
@@ -246,6 +248,10 @@ fn progress(row: &Row, models: Option<ModelReport>) -> Result<UnitProgress> {
         conflicts: row.count("conflicts")?,
         models,
     })
+}
+
+fn nothing_known(unit: UnitKey) -> UnitProgress {
+    UnitProgress { unit, judged: None, received: None, samples: 0, repeats: 0, conflicts: 0, models: None }
 }
 
 /// What models said, when they said anything.

@@ -41,7 +41,13 @@ const OF_UNIT: &str = concat!(
     " FROM finding WHERE NOT (id IN TEXTS($4)) AND railway = $1 AND unit = $2 AND (open OR opened >= $3) \
      ORDER BY opened, id"
 );
-const ONE: &str = concat!("SELECT ", finding_columns!(), " FROM finding WHERE id = $1");
+/// With everything that lists, counts and commits look at: what stops them must stop this.
+const ONE: &str = concat!(
+    "SELECT ",
+    finding_columns!(),
+    ", railway, unit, class, system, kind, priority, open, due, onset, opened, active, occurrence, \
+     acknowledged_occurrence, told, taken_by, waiting_until, shelved_until, out_until FROM finding WHERE id = $1"
+);
 
 impl Store {
     /// A page of findings, by priority (critical first), then the time at which a limit is reached (soonest first), then
@@ -121,13 +127,18 @@ impl Store {
     /// Rows of findings, but for those on pages that cannot be read. A statement that meets one fails as a whole; so it is told,
     /// as its last value, what to pass over: what is known to be damaged, and if that is not all, what is found when each is
     /// looked at alone.
-    async fn fetch_passing(&self, sql: &'static str, values: Vec<Value>) -> Result<Vec<Row>> {
+    pub(super) async fn fetch_passing(&self, sql: &'static str, values: Vec<Value>) -> Result<Vec<Row>> {
         let passing = |some: Vec<String>| {
             let mut values = values.clone();
             values.extend(values![some]);
             self.fetch(sql, values)
         };
-        for known in [Vec::new(), self.shared.known.findings()] {
+        match passing(Vec::new()).await {
+            Err(Error::Damaged { .. }) => {}
+            rows => return rows,
+        }
+        let known = self.shared.known.findings();
+        if !known.is_empty() {
             match passing(known).await {
                 Err(Error::Damaged { .. }) => {}
                 rows => return rows,

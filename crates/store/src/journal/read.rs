@@ -4,13 +4,11 @@ use std::collections::BTreeMap;
 
 use notchwatch_model::{ChannelIx, Sample, Seq, Span, TextSample, Time, UnitKey};
 
-use super::JournalMessage;
 use crate::damage::{Known, Place};
 use crate::db::{Row, Tx, values};
 use crate::pack::block::{Block, Day};
 use crate::pack::{Broken, bytes, extras, message};
-use crate::register::unit_key;
-use crate::{Result, Store, int};
+use crate::{Result, Store};
 
 /// Which samples of a unit are wanted: `from <= time < to`.
 #[derive(Debug, Clone, Copy)]
@@ -34,25 +32,6 @@ impl Wanted<'_> {
 }
 
 impl Store {
-    /// Journal messages after a position, in order, `limit` at most. A damaged one comes without its samples, so that
-    /// a reader gets past it.
-    pub async fn journal_after(&self, after: Seq, limit: usize) -> Result<Vec<JournalMessage>> {
-        let sql = "SELECT j.seq, u.railway, u.unit, j.received, j.retained, j.approximate, j.packed, j.extras, j.crc \
-                   FROM journal j JOIN unit u ON u.unit_no = j.unit_no WHERE j.seq > $1 ORDER BY j.seq LIMIT $2";
-        let rows = self.shared.db.fetch_for_work(sql, values![after.0, int(limit)]).await?;
-        rows.iter().map(|row| journal_message(&self.shared.known, row)).collect()
-    }
-
-    /// Newest position in the journal.
-    pub async fn journal_end(&self) -> Result<Seq> {
-        let rows = self
-            .shared
-            .db
-            .fetch_for_work("SELECT value FROM counter WHERE name = 'journal'", values![])
-            .await?;
-        rows.first().map_or(Ok(Seq(0)), |row| row.int("value").map(Seq))
-    }
-
     /// All samples of a unit with `from <= time < to`, settled (one a channel and time), by time and channel.
     /// With `up_to`, only messages up to that journal position count.
     pub async fn unit_samples(
@@ -371,19 +350,4 @@ pub(crate) fn latest_samples(row: &Row) -> Result<Vec<Sample>> {
 fn checked(row: &Row, parts: &[&[u8]]) -> Result<std::result::Result<(), Broken>> {
     let right = row.maybe_int("crc")?.is_none_or(|told| told == bytes::crc(parts));
     Ok(if right { Ok(()) } else { Err(Broken("checksum does not match")) })
-}
-
-fn journal_message(known: &Known, row: &Row) -> Result<JournalMessage> {
-    let read = row_samples(row).and_then(|samples| Ok((samples, texts_and_uoms(row)?)));
-    let (samples, (texts, uoms)) = known.spare(journal_place(row)?, read)?;
-    Ok(JournalMessage {
-        seq: Seq(row.int("seq")?),
-        unit: unit_key(row)?,
-        received: row.time("received")?,
-        retained: row.flag("retained")?,
-        approximate: row.flag("approximate")?,
-        samples,
-        texts,
-        uoms,
-    })
 }

@@ -2,14 +2,14 @@
 
 use notchwatch_model::{
     Activity, CommsState, Decoded, EventId, Fact, Finding, MachinePart, NewEntry, Origin, Priority, Reason,
-    Span, TimelineId, UnitComms, UnitKey, Withdrawal,
+    Seq, Span, TimelineId, UnitComms, UnitKey, Withdrawal,
 };
 use notchwatch_store::{
     Depth, Error, EvaluationCommit, FindingQuery, ModelReport, QuarantineQuery, TimelineQuery, UnitProgress,
     Verdict,
 };
 
-use crate::bed::{Bed, Engine, account, at, message, only, unit};
+use crate::bed::{Bed, Engine, account, at, message, only, sample, unit};
 use crate::findings::{ALL, acknowledge, commit, id, machine};
 use crate::spared::{break_chain, places};
 
@@ -194,7 +194,8 @@ pub(crate) async fn what_is_known_of_a_unit_is_read_past_what_is_damaged(bed: &B
     .await;
     bed.sql("UPDATE comms SET state = 'x' WHERE unit_no = (SELECT unit_no FROM unit WHERE unit = 'NM-1')")
         .await;
-    assert_eq!(store.progress(&ALL).await.unwrap(), [progress(&sc)]);
+    let nothing = UnitProgress { judged: None, received: None, samples: 0, models: None, ..progress(&nm) };
+    assert_eq!(store.progress(&ALL).await.unwrap(), [nothing, progress(&sc)]);
     assert_eq!(store.comms_of(&both).await.unwrap(), [link(&sc)]);
     assert_eq!(store.comms(&ALL).await.unwrap(), [link(&sc)]);
     let known = ["progress of unit_no 1", "what models say of unit_no 1", "link of unit_no 1"];
@@ -206,9 +207,11 @@ pub(crate) async fn what_is_known_of_a_unit_is_read_past_what_is_damaged(bed: &B
     store.close().await;
 }
 
-/// Entries, decisions and findings that a statement over several rows fails on.
+/// Messages, entries and findings that a statement over several rows fails on.
 pub(crate) async fn what_stands_on_pages_that_cannot_be_read_costs_itself(bed: &Bed) {
     let store = bed.open().await;
+    let sent: Vec<_> = (1..=4).map(|n| message("northmoor/NM-2", n, vec![sample(n, 0, 1.0)])).collect();
+    store.append(&sent).await.unwrap();
     let nm = unit("northmoor/NM-1");
     // No part of it comes twice.
     let long = |name: &str| (0..6_000).map(|n| [name, &n.to_string()].join(" ")).collect::<Vec<_>>().concat();
@@ -242,6 +245,8 @@ pub(crate) async fn what_stands_on_pages_that_cannot_be_read_costs_itself(bed: &
     assert_eq!(store.findings(&FindingQuery::default(), &ALL, at(0)).await.unwrap().items.len(), 2);
     assert_eq!(store.unit_findings(&nm, at(-900)).await.unwrap().len(), 2);
     assert_eq!(places(&store), ["finding f-2", "timeline 2"]);
+    let counts = store.finding_counts(&FindingQuery::default(), &account("ada"), &ALL, at(0)).await.unwrap();
+    assert_eq!(counts.iter().map(|count| count.all).sum::<u64>(), 3, "what it takes to count is there");
     if bed.engine == Engine::Sqlite {
         let lower = machines().map(|machine| MachinePart { priority: Priority::Low, ..machine }).collect();
         assert_eq!(
@@ -249,27 +254,46 @@ pub(crate) async fn what_stands_on_pages_that_cannot_be_read_costs_itself(bed: &
             2,
             "the others are written"
         );
+    } else {
+        bed.sql(&unreadable_journal_in_postgres()).await;
+        let read = async |after, limit| {
+            let read = store.journal_after(Seq(after), limit).await.unwrap();
+            read.into_iter().map(|message| message.seq.0).collect::<Vec<_>>()
+        };
+        assert_eq!(read(0, 9).await, [1, 3]);
+        assert_eq!(read(1, 1).await, [3], "whoever comes to it gets past it");
+        assert_eq!(read(3, 9).await, [0; 0], "the newest as well");
+        assert_eq!(places(&store), ["journal 2", "journal 4", "finding f-2", "timeline 2"]);
     }
     store.close().await;
 }
 
-/// As a page that lost its checksum answers, for the second of each.
+fn unreadable_journal_in_postgres() -> String {
+    let function = raising("read_packed", "journal", "BIGINT", "2 OR key = 4").replace("TEXT", "BYTEA");
+    function
+        + "ALTER TABLE journal RENAME TO journal_pages; CREATE VIEW journal AS SELECT seq, unit_no, received, retained, \
+           approximate, read_packed(seq, packed) AS packed, extras, crc FROM journal_pages"
+}
+
+/// A function that answers for some rows as a page that lost its checksum does.
+fn raising(name: &str, of: &str, key: &str, hit: &str) -> String {
+    format!(
+        "CREATE FUNCTION {name}(key {key}, value TEXT) RETURNS TEXT STABLE LANGUAGE plpgsql AS $$ BEGIN \
+         IF key = {hit} THEN RAISE EXCEPTION 'invalid page in block 0 of relation {of}' \
+         USING ERRCODE = 'XX001'; END IF; RETURN value; END $$; "
+    )
+}
+
+/// The second of each entry and finding.
 fn unreadable_in_postgres() -> String {
-    let function = |name: &str, of: &str, key: &str, hit: &str| {
-        format!(
-            "CREATE FUNCTION {name}(key {key}, value TEXT) RETURNS TEXT STABLE LANGUAGE plpgsql AS $$ BEGIN \
-             IF key = {hit} THEN RAISE EXCEPTION 'invalid page in block 0 of relation {of}' \
-             USING ERRCODE = 'XX001'; END IF; RETURN value; END $$; "
-        )
-    };
     let entries = "ALTER TABLE timeline RENAME TO timeline_pages; CREATE VIEW timeline AS SELECT id, railway, unit, \
         engine, at, effective, received, account, origin, kind, read_fact(id, fact) AS fact, same FROM timeline_pages; ";
     let findings = "ALTER TABLE finding RENAME TO finding_pages; CREATE VIEW finding AS SELECT id, railway, unit, class, \
         system, kind, priority, open, due, fault, onset, opened, recorded, active, occurrence, acknowledged_occurrence, \
         late, version, read_machine(id, machine) AS machine, operator, told, taken_by, waiting_until, shelved_until, \
         out_until FROM finding_pages; ";
-    function("read_fact", "timeline", "BIGINT", "2")
-        + &function("read_machine", "finding", "TEXT", "'f-2'")
+    raising("read_fact", "timeline", "BIGINT", "2")
+        + &raising("read_machine", "finding", "TEXT", "'f-2'")
         + entries
         + findings
 }

@@ -81,7 +81,7 @@ pub(crate) async fn events(
         position: start.position,
         greeting: Some(greeting(&start)),
         ready: VecDeque::new(),
-        lost: false,
+        lost: None,
         alive,
         quiet: app.options.limits.keep_alive,
         _place: place,
@@ -107,8 +107,9 @@ struct Live {
     position: EventId,
     greeting: Option<Frame>,
     ready: VecDeque<Event>,
-    /// Events of the page in hand could not be read: told after it, since its events come before what a snapshot says.
-    lost: bool,
+    /// Where the page in hand begins, when events of it cannot be read: told before it, so that nobody who is cut in the
+    /// middle goes on behind them.
+    lost: Option<EventId>,
     alive: bool,
     quiet: Duration,
     _place: Place,
@@ -121,21 +122,21 @@ impl Live {
             return Some((Ok(first), self));
         }
         loop {
-            if let Some(event) = self.ready.pop_front() {
-                let frame = self.frame(&event);
+            if let Some(before) = self.lost.take() {
+                let frame = resync(Frame::default(), before, "an event after this one cannot be read");
                 return Some((Ok(frame), self));
             }
-            if std::mem::take(&mut self.lost) {
-                let frame = resync(Frame::default(), self.position, "an event in between cannot be read");
+            if let Some(event) = self.ready.pop_front() {
+                let frame = self.frame(&event);
                 return Some((Ok(frame), self));
             }
             // Marked as seen before the read: an event that commits in between wakes us again.
             self.newest.borrow_and_update();
             match self.read().await {
                 Ok(Some(part)) if part.to > self.position => {
+                    self.lost = (part.left_out > 0).then_some(self.position);
                     self.position = part.to;
                     self.ready = part.items.into();
-                    self.lost = part.left_out > 0;
                     continue;
                 }
                 Ok(Some(_)) => {}
