@@ -62,4 +62,10 @@ fn a_stream_resumes_after_a_restart_or_says_that_it_cannot(engine: Engine) {
     let answer = operator.act(&other, "note", &version, &json!({ "text": "after the damage" }));
     assert_eq!(answer.status, 200, "{}", answer.text);
     resumed.next("what comes then", PATH, |event| event.data.contains(&other) && event.name == "decided");
+
+    // A list that lacks a finding says so.
+    let list = || operator.get("/api/v1/findings").json();
+    assert_eq!((list()["items"].as_array().map(Vec::len), &list()["left_out"]), (Some(2), &json!(false)));
+    database.change(&format!("update finding set machine = '{{' where id = '{other}'"));
+    assert_eq!((list()["items"].as_array().map(Vec::len), &list()["left_out"]), (Some(1), &json!(true)));
 }

@@ -149,7 +149,7 @@ impl History<'_> {
     /// Imports what was sent since the newest message of the journal, and waits until it is judged.
     async fn load(&mut self, fleet: &mut Fleet, app: &App) -> anyhow::Result<()> {
         let end = self.store.journal_end().await?;
-        let newest = self.store.journal_after(notchwatch_model::Seq(end.0 - 1), 1).await?;
+        let newest = self.store.journal_after(notchwatch_model::Seq(end.0 - 1), 1).await?.items;
         let after = newest.first().map_or(i64::MIN, |m| m.received.micros() / 1000);
         let until = now().micros() / 1000;
         let from = fleet.next_at_unix_ms().unwrap_or(until).max(after);

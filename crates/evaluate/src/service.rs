@@ -19,7 +19,7 @@ use std::time::{Duration, Instant};
 use notchwatch_detect::Settings;
 use notchwatch_findings::Library;
 use notchwatch_model::{ClockTick, Decision, DecisionId, Register, Seq, Time, TimelineId, UnitKey};
-use notchwatch_store::{EvaluationCommit, FindingUpsert, JournalMessage, Store, TimelineStep};
+use notchwatch_store::{EvaluationCommit, FindingUpsert, JournalMessage, LogPart, Store, TimelineStep};
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
@@ -69,14 +69,11 @@ pub struct Evaluator {
 
 /// What a round begins with. It is read whole before anything in memory changes.
 struct News {
-    ticks: Vec<ClockTick>,
-    messages: Vec<JournalMessage>,
+    ticks: LogPart<ClockTick, i64>,
+    messages: LogPart<JournalMessage, Seq>,
     /// With how far they go in their log, as steps of timelines.
     decisions: (Vec<Decision>, DecisionId),
     steps: (Vec<TimelineStep>, TimelineId),
-    /// There are more messages, or more ticks.
-    full: bool,
-    more_ticks: bool,
 }
 
 /// Why a round failed, and whether the lines are still as they were committed.
@@ -233,7 +230,7 @@ impl Evaluator {
             self.load().await.map_err(Failed::midway)?;
         }
         let news = self.read_news().await.map_err(Failed::outside)?;
-        let (full, more_ticks) = (news.full, news.more_ticks);
+        let (full, more_ticks) = (news.messages.full, news.ticks.full);
         self.fold_news(news).await.map_err(Failed::midway)?;
         // A round that was not full has read the journal to its end.
         self.publish_lag(full).await.map_err(Failed::outside)?;
@@ -247,24 +244,20 @@ impl Evaluator {
         // Ticks first: what they lie after is then there to be read.
         let ticks = self.store.ticks_after(self.links.ticked, TICKS_A_PAGE).await?;
         let mut messages = self.store.journal_after(self.position, self.options.round).await?;
-        let full = messages.len() >= self.options.round;
-        let more_ticks = ticks.full;
-        match ticks.items.last() {
-            Some(last) if more_ticks => messages.retain(|message| message.seq <= last.seq),
-            // None of so many could be read.
-            None if more_ticks => self.links.ticked = ticks.to,
-            _ => {}
+        if let Some(last) = ticks.items.last().filter(|_| ticks.full) {
+            messages.items.retain(|message| message.seq <= last.seq);
+            messages.to = messages.to.min(last.seq).max(self.position);
         }
         let decisions = self.read_decisions().await?;
         let steps = self.read_timelines().await?;
-        Ok(News { ticks: ticks.items, messages, decisions, steps, full, more_ticks })
+        Ok(News { ticks, messages, decisions, steps })
     }
 
     /// Folds what is new and commits what comes of it.
     async fn fold_news(&mut self, news: News) -> Result<(), EvaluateError> {
-        let News { ticks, messages, decisions, steps, full, .. } = news;
+        let News { ticks, messages, decisions, steps } = news;
+        let LogPart { items: messages, to: up_to, full, .. } = messages;
         let mut round = Round::default();
-        let up_to = messages.last().map_or(self.position, |m| m.seq);
         self.judged_to = messages.last().map(|m| m.received).or(self.judged_to);
         self.take_decisions(decisions, Some(&mut round));
         self.take_timelines(steps, &mut round).await?;

@@ -172,7 +172,7 @@ async fn from_the_broker_into_the_journal_and_out_of_quarantine() {
     tracker.close();
     tracker.wait().await;
 
-    let journal = rig.store.journal_after(Seq(0), 1000).await.unwrap();
+    let journal = rig.store.journal_after(Seq(0), 1000).await.unwrap().items;
     assert_eq!(journal.len(), 500);
     assert!(journal.iter().all(|m| m.samples.len() == 2));
     let values: Vec<f64> = journal.iter().map(|m| m.samples[0].value).collect();
@@ -196,7 +196,7 @@ async fn replayed(rig: &Rig) {
     let mended = register(UNIT_2);
     put(&rig.store, &mended).await;
     assert_eq!(again(index(&mended)).await, Replayed::Stored(Some(Seq(501))));
-    let journal = rig.store.journal_after(Seq(500), 10).await.unwrap();
+    let journal = rig.store.journal_after(Seq(500), 10).await.unwrap().items;
     assert_eq!((journal.len(), journal[0].unit.unit.as_str(), journal[0].received), (1, "2", now()));
     let none = replay_quarantine(&rig.store, &rig.decoder, &index(&mended), 999, &RailwayFilter::All).await;
     assert_eq!(none.unwrap(), Replayed::Absent);
@@ -237,7 +237,7 @@ async fn a_kept_message_stays_one_in_quarantine(place: Place) {
         "nobody knows when it was measured: {kept:?}"
     );
     assert_eq!((kept_with_time, live), (&Replayed::Stored(Some(Seq(1))), &Replayed::Stored(Some(Seq(2)))));
-    let journal = rig.store.journal_after(Seq(0), 10).await.unwrap();
+    let journal = rig.store.journal_after(Seq(0), 10).await.unwrap().items;
     let told: Vec<_> = journal.iter().map(|m| (m.retained, m.samples[0].time, m.samples[0].value)).collect();
     let then = now() - Span::from_days(21);
     assert_eq!(told, [(true, then, 80.5), (false, now(), 81.5)]);

@@ -53,24 +53,22 @@ macro_rules! links_sql {
     };
 }
 
-pub(crate) const TICKS: Log = Log {
+pub(crate) const TICKS: Log<ClockTick> = Log {
     counter: "tick",
-    positions: "SELECT id AS position FROM clock_tick WHERE id > $1 ORDER BY id LIMIT $2",
     rows: "SELECT id AS position, id, at, seq, decided, trouble, refused FROM clock_tick \
            WHERE id > $1 AND id <= $2 ORDER BY id LIMIT $3",
     place: |id| Place::Tick { id },
+    read: |_, row| tick(row),
 };
 
 impl Store {
     /// Records a reading of the clock, with what happened before it. Refusals that cannot be read are noted as damage, and
     /// the reading tells of none.
     pub async fn put_tick(&self, at: Time, trouble: &[String]) -> Result<ClockTick> {
-        match self.put_tick_with(at, trouble, true).await {
-            Err(Error::Damaged { what, .. }) => {
-                self.shared.known.note(Place::Table("quarantine"), what);
-                self.put_tick_with(at, trouble, false).await
-            }
-            put => put,
+        let told = self.put_tick_with(at, trouble, true).await.map(Some);
+        match self.shared.known.spare(Place::Table("quarantine"), told)? {
+            Some(tick) => Ok(tick),
+            None => self.put_tick_with(at, trouble, false).await,
         }
     }
 
@@ -98,7 +96,7 @@ impl Store {
 
     /// Ticks after one, in order.
     pub async fn ticks_after(&self, after: i64, limit: usize) -> Result<LogPart<ClockTick, i64>> {
-        self.log_part(&TICKS, after, limit, vec![], tick).await
+        self.log_part(&TICKS, after, limit, vec![]).await
     }
 
     /// Newest tick whose findings are committed.
@@ -109,10 +107,7 @@ impl Store {
 
     /// Newest tick recorded: its time and whether it told of trouble. `None` when there is none, or when it cannot be read.
     pub async fn newest_tick(&self) -> Result<Option<ClockTick>> {
-        let newest = self.fetch("SELECT MAX(id) AS id FROM clock_tick", values![]).await?;
-        let Some(newest) = newest.first().map(|row| row.maybe_int("id")).transpose()?.flatten() else {
-            return Ok(None);
-        };
+        let newest = self.log_end(&TICKS).await?;
         Ok(self.ticks_after(newest - 1, 1).await?.items.pop())
     }
 
@@ -201,7 +196,7 @@ async fn refused(tx: &mut Tx, tick: i64, to: i64) -> Result<Vec<RefusedOfUnit>> 
         .collect()
 }
 
-pub(crate) fn tick(row: &Row) -> Result<ClockTick> {
+fn tick(row: &Row) -> Result<ClockTick> {
     Ok(ClockTick {
         id: row.int("id")?,
         at: row.time("at")?,

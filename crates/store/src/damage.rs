@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::sync::Mutex;
 
-use notchwatch_model::{Span, Time};
+use notchwatch_model::{Span, Time, UnitKey};
 
 use crate::db::Row;
 use crate::{Error, Result, held};
@@ -23,6 +23,7 @@ pub(crate) enum Place {
     Rollup { unit_no: i64, day: i64 },
     Latest { unit_no: i64 },
     Journal { seq: i64 },
+    Message { seq: i64 },
     Payloads { seq: i64 },
     Snapshot { unit_no: i64, at: i64 },
     CommsSnapshot,
@@ -36,6 +37,7 @@ pub(crate) enum Place {
     Progress { unit_no: i64 },
     ModelReport { unit_no: i64 },
     Comms { unit_no: i64 },
+    Unit(UnitKey),
     Table(&'static str),
 }
 
@@ -132,6 +134,7 @@ impl Place {
             Place::Rollup { .. } => "nothing: half-hour values are computed from samples, which takes longer",
             Place::Latest { .. } => "nothing: newest values are looked for in the last 40 days",
             Place::Journal { .. } => "samples and texts of one message",
+            Place::Message { .. } => "one message",
             Place::Payloads { .. } => {
                 "the bytes of some messages as received; their samples and texts remain"
             }
@@ -159,6 +162,9 @@ impl Place {
                 "how far the unit is judged, until it is written anew, and what was repeated"
             }
             Place::ModelReport { .. } => "what the unit's models say of themselves, until it is written anew",
+            Place::Unit(_) => {
+                "judgement of the unit, from its next load on until what is kept of it can be read"
+            }
             Place::Comms { .. } => "the state of the unit's link, until it is written anew",
             Place::Table(_) => "rows of this table on the page that cannot be read, or behind it",
         }
@@ -175,10 +181,14 @@ impl Place {
             | Place::Tick { .. }
             | Place::Refused { .. } => "none needed",
             Place::Latest { .. } => "none needed: the next sealing of the unit writes it anew",
-            Place::Journal { .. } => "restore a backup, or let the message be sent again",
+            Place::Journal { .. } | Place::Message { .. } => {
+                "restore a backup, or let the message be sent again"
+            }
             Place::Snapshot { .. } => "none needed; if it stays, delete the row",
             Place::CommsSnapshot => "none needed: the next one is written within a quarter of an hour",
-            Place::Unjudged { .. } | Place::Decision { .. } | Place::Finding(_) => "restore a backup",
+            Place::Unjudged { .. } | Place::Decision { .. } | Place::Finding(_) | Place::Unit(_) => {
+                "restore a backup"
+            }
             Place::Timeline { .. } => "record the fact again, or restore a backup",
             Place::Progress { .. } | Place::ModelReport { .. } | Place::Comms { .. } => {
                 "none needed: it is written anew with what comes next"
@@ -209,6 +219,7 @@ impl fmt::Display for Place {
             }
             Place::Latest { unit_no } => write!(f, "latest of unit_no {unit_no}"),
             Place::Journal { seq } => write!(f, "journal {seq}"),
+            Place::Message { seq } => write!(f, "message of journal {seq}"),
             Place::Payloads { seq } => write!(f, "payloads held by journal {seq}"),
             Place::Snapshot { unit_no, at } => match Time::from_micros(*at) {
                 Ok(time) => write!(f, "snapshot of unit_no {unit_no} at {time}"),
@@ -226,6 +237,7 @@ impl fmt::Display for Place {
             Place::Refused { id } => write!(f, "quarantine {id}"),
             Place::Progress { unit_no } => write!(f, "progress of unit_no {unit_no}"),
             Place::ModelReport { unit_no } => write!(f, "what models say of unit_no {unit_no}"),
+            Place::Unit(unit) => write!(f, "unit {unit}"),
             Place::Comms { unit_no } => write!(f, "link of unit_no {unit_no}"),
             Place::Table(name) => write!(f, "table {name}"),
         }

@@ -105,6 +105,8 @@ pub struct Page<T> {
     pub items: Vec<T>,
     /// Where the next page begins, when there is one.
     pub next: Option<Cursor>,
+    /// What cannot be read is left out, here or somewhere in the table: the page may not be whole.
+    pub left_out: bool,
 }
 
 /// Asked what a decision does: to a finding, and to the other that its act names, when there is such a one.

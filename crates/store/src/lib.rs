@@ -4,6 +4,7 @@
 //! quarantine, snapshots and access. Refuses to judge: what an act does to a finding is a function passed in.
 
 mod access;
+mod apart;
 mod check;
 mod clean;
 mod comms;

@@ -1,8 +1,9 @@
 //! Logs: rows in the order of their positions, read a part at a time and past what cannot be read.
 //!
-//! Owns that a damaged row costs itself alone, and a damaged page of a table the rows on it. Refuses to guess what a row said.
+//! Owns that a damaged row costs itself alone, also where it cannot be read from its page: a statement that fails on it is put
+//! again for each half of what it was to read. Refuses to guess what a row said.
 
-use crate::damage::Place;
+use crate::damage::{Known, Place};
 use crate::db::{Row, Value, values};
 use crate::{Error, MOST_PAGE, Result, Store, int};
 
@@ -26,81 +27,51 @@ impl<T, P> LogPart<T, P> {
     }
 }
 
-/// Where a log stands.
-pub(crate) struct Log {
+/// A log: where it stands, and what its rows are.
+pub(crate) struct Log<T> {
     /// The counter that gives its positions.
     pub(crate) counter: &'static str,
-    /// Every `position` after `$1`, in order, `$2` at most.
-    pub(crate) positions: &'static str,
     /// Rows with a `position` after `$1` and up to `$2`, in order, `$3` at most; what narrows them stands from `$4` on.
     pub(crate) rows: &'static str,
     pub(crate) place: fn(i64) -> Place,
+    pub(crate) read: fn(&Known, &Row) -> Result<T>,
 }
 
+/// A row with its position, or why it cannot be read.
+type Found = (i64, Result<Row>);
+
 impl Store {
-    /// Rows of a log after a position.
+    /// What a log says after a position.
     pub(crate) async fn log_part<T>(
         &self,
-        log: &Log,
+        log: &Log<T>,
         after: i64,
         limit: usize,
         narrow: Vec<Value>,
-        read: fn(&Row) -> Result<T>,
     ) -> Result<LogPart<T, i64>> {
-        let rows = match self.log_rows(log, (after, i64::MAX), limit, narrow.clone()).await {
-            Err(Error::Damaged { .. }) => return self.one_by_one(log, after, limit, narrow, read).await,
-            rows => rows?,
-        };
+        let found = self.log_rows(log, after, limit, narrow).await?;
         let mut part = LogPart {
-            items: Vec::with_capacity(rows.len()),
+            items: Vec::with_capacity(found.len()),
             to: after,
-            full: rows.len() >= limit,
+            full: found.len() >= limit,
             left_out: 0,
         };
-        for row in &rows {
-            part.to = row.int("position")?;
-            let item = self.shared.known.spare((log.place)(part.to), read(row).map(Some))?;
+        let known = &self.shared.known;
+        for (position, row) in found {
+            let read = row.and_then(|row| (log.read)(known, &row)).map(Some);
+            let item = known.spare((log.place)(position), read)?;
             part.left_out += u64::from(item.is_none());
             part.items.extend(item);
-        }
-        Ok(part)
-    }
-
-    /// The same where rows stand on a page that cannot be read.
-    async fn one_by_one<T>(
-        &self,
-        log: &Log,
-        after: i64,
-        limit: usize,
-        narrow: Vec<Value>,
-        read: fn(&Row) -> Result<T>,
-    ) -> Result<LogPart<T, i64>> {
-        let positions = self.log_positions(log, after, limit).await?;
-        let mut part = LogPart { items: Vec::new(), to: after, full: positions.len() >= limit, left_out: 0 };
-        for position in positions {
-            let found = self.log_rows(log, (position - 1, position), 1, narrow.clone()).await;
-            // `None` for damage alone: a row that is not there, or not for who asks, is no item and none lost.
-            let found = found.and_then(|rows| rows.first().map(read).transpose()).map(Some);
-            match self.shared.known.spare((log.place)(position), found)? {
-                Some(item) => part.items.extend(item),
-                None => part.left_out += 1,
-            }
             part.to = position;
         }
         Ok(part)
     }
 
     /// Reads the newest of a log, those of this many positions, and returns how many rows that were.
-    pub(crate) async fn log_walked<T>(
-        &self,
-        log: &Log,
-        most: u64,
-        narrow: Vec<Value>,
-        read: fn(&Row) -> Result<T>,
-    ) -> Result<u64> {
+    pub(crate) async fn log_walked<T>(&self, log: &Log<T>, most: u64, narrow: Vec<Value>) -> Result<u64> {
         let (mut after, mut looked) = (self.log_end(log).await?.saturating_sub(int(most)).max(0), 0);
         loop {
-            let part = self.log_part(log, after, MOST_PAGE, narrow.clone(), read).await?;
+            let part = self.log_part(log, after, MOST_PAGE, narrow.clone()).await?;
             looked += part.items.len() as u64 + part.left_out;
             if !part.full {
                 return Ok(looked);
@@ -110,32 +81,42 @@ impl Store {
     }
 
     /// Position given last.
-    async fn log_end(&self, log: &Log) -> Result<i64> {
+    pub(crate) async fn log_end<T>(&self, log: &Log<T>) -> Result<i64> {
         let rows = self.fetch("SELECT value FROM counter WHERE name = $1", values![log.counter]).await?;
         rows.first().map_or(Ok(0), |row| row.int("value"))
     }
 
-    async fn log_rows(
+    /// Rows of a log after a position, in order.
+    async fn log_rows<T>(
         &self,
-        log: &Log,
-        (after, to): (i64, i64),
+        log: &Log<T>,
+        after: i64,
         limit: usize,
         narrow: Vec<Value>,
-    ) -> Result<Vec<Row>> {
-        let mut values = values![after, to, int(limit)];
-        values.extend(narrow);
-        self.fetch(log.rows, values).await
-    }
-
-    /// Positions after one, as they stand in the table; where that cannot be read, all that were given.
-    async fn log_positions(&self, log: &Log, after: i64, limit: usize) -> Result<Vec<i64>> {
-        match self.fetch(log.positions, values![after, int(limit)]).await {
-            Ok(rows) => rows.iter().map(|row| row.int("position")).collect(),
-            Err(Error::Damaged { .. }) => {
-                let newest = self.log_end(log).await?;
-                Ok((after + 1..=newest.min(after.saturating_add(int(limit)))).collect())
+    ) -> Result<Vec<Found>> {
+        let mut found: Vec<Found> = Vec::new();
+        let mut ranges = vec![(after, i64::MAX)];
+        while let Some((after, to)) = ranges.pop().filter(|_| found.len() < limit) {
+            let mut values = values![after, to, int(limit - found.len())];
+            values.extend(narrow.iter().cloned());
+            match self.fetch(log.rows, values).await {
+                Ok(rows) => {
+                    for row in rows {
+                        found.push((row.int("position")?, Ok(row)));
+                    }
+                }
+                Err(Error::Damaged { .. }) if to == i64::MAX => {
+                    ranges.push((after, self.log_end(log).await?));
+                }
+                Err(Error::Damaged { .. }) if to - after > 1 => {
+                    let middle = after + (to - after) / 2;
+                    ranges.extend([(middle, to), (after, middle)]);
+                }
+                Err(damaged @ Error::Damaged { .. }) if to > after => found.push((to, Err(damaged))),
+                Err(Error::Damaged { .. }) => {}
+                Err(other) => return Err(other),
             }
-            Err(other) => Err(other),
         }
+        Ok(found)
     }
 }

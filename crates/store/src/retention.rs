@@ -14,7 +14,7 @@ use crate::damage::Place;
 use crate::db::{Row, values};
 use crate::quarantine::drop_received_before;
 use crate::register::give;
-use crate::{Result, Store};
+use crate::{Error, Result, Store};
 use samples::UNITS_AT_ONCE;
 
 /// How long each kind is kept. `None` is for good.
@@ -62,39 +62,55 @@ pub struct Retained {
     pub audit: u64,
 }
 
+/// The first damage that a step met. The steps after it are taken all the same: a disk fills up with what stays.
+struct Damaged(Option<Error>);
+
+impl Damaged {
+    fn spare(&mut self, dropped: Result<u64>) -> Result<u64> {
+        match dropped {
+            Err(damaged @ Error::Damaged { .. }) => {
+                self.0.get_or_insert(damaged);
+                Ok(0)
+            }
+            dropped => dropped,
+        }
+    }
+}
+
 impl Store {
-    /// Drops what is older than stated and needed by nobody. What is dropped is many short transactions: a stop in
+    /// Drops what is older than stated and needed by nobody. What damage keeps from being dropped stays, and is the error
+    /// after all others are dropped. What is dropped is many short transactions: a stop in
     /// between leaves nothing half done, and ingest never waits for more than one.
     pub async fn retain(&self, keep: &Retention, now: Time) -> Result<Retained> {
-        let mut done = Retained::default();
+        let (mut done, mut failed) = (Retained::default(), Damaged(None));
         if let Some(span) = keep.samples {
             let before = (now - span).day().min(self.unjudged_since().await?);
             let needed = self.shown_since(now).await?;
-            done.blocks = self.drop_blocks(before, &needed).await?;
-            done.unjudged = self.drop_unjudged(before, &needed).await?;
+            done.blocks = failed.spare(self.drop_blocks(before, &needed).await)?;
+            done.unjudged = failed.spare(self.drop_unjudged(before, &needed).await)?;
         }
         if let Some(span) = keep.rollups {
-            done.rollups = self.drop_rollups((now - span).day()).await?;
+            done.rollups = failed.spare(self.drop_rollups((now - span).day()).await)?;
         }
         if let Some(span) = keep.findings {
-            done.findings = self.drop_findings(now - span).await?;
+            done.findings = failed.spare(self.drop_findings(now - span).await)?;
         }
         if let Some(span) = keep.refused {
-            done.refused = self.drop_refused(now - span).await?;
+            done.refused = failed.spare(self.drop_refused(now - span).await)?;
         }
         if let Some(span) = keep.ticks {
-            done.ticks = self.drop_ticks(now - span).await?;
+            done.ticks = failed.spare(self.drop_ticks(now - span).await)?;
         }
         if let Some(span) = keep.snapshots {
-            done.snapshots = self.drop_snapshots(now - span).await?;
+            done.snapshots = failed.spare(self.drop_snapshots(now - span).await)?;
         }
         if let Some(span) = keep.health {
-            done.health = self.drop_health(now - span).await?;
+            done.health = failed.spare(self.drop_health(now - span).await)?;
         }
         if let Some(span) = keep.audit {
-            done.audit = self.drop_audit(now - span).await?;
+            done.audit = failed.spare(self.drop_audit(now - span).await)?;
         }
-        Ok(done)
+        failed.0.map_or(Ok(done), Err)
     }
 
     async fn drop_refused(&self, before: Time) -> Result<u64> {

@@ -52,10 +52,8 @@ macro_rules! columns {
     };
 }
 
-pub(crate) const STEPS: Log = Log {
+pub(crate) const STEPS: Log<TimelineStep> = Log {
     counter: "timeline",
-    positions: "SELECT id AS position FROM timeline WHERE id > $1 \
-                UNION ALL SELECT id AS position FROM timeline_withdrawal WHERE id > $1 ORDER BY position LIMIT $2",
     rows: concat!(
         "SELECT p.position, ",
         columns!(),
@@ -65,6 +63,7 @@ pub(crate) const STEPS: Log = Log {
          JOIN timeline t ON t.id = p.entry LEFT JOIN timeline_withdrawal w ON w.entry = t.id ORDER BY p.position"
     ),
     place: |id| Place::Timeline { id },
+    read: |_, row| step(row),
 };
 
 /// Entries and who took them back, some columns of those for which a condition holds.
@@ -179,7 +178,7 @@ impl Store {
         after: TimelineId,
         limit: usize,
     ) -> Result<LogPart<TimelineStep, TimelineId>> {
-        Ok(self.log_part(&STEPS, after.0, limit, vec![], step).await?.at(TimelineId))
+        Ok(self.log_part(&STEPS, after.0, limit, vec![]).await?.at(TimelineId))
     }
 
     /// Entries of a unit that take effect after an event time (all without it), as the log had it at a position, by the
@@ -289,7 +288,7 @@ async fn one(tx: &mut Tx, id: TimelineId, filter: &RailwayFilter) -> Result<Opti
 }
 
 /// A step of a row of [`STEPS`].
-pub(crate) fn step(row: &Row) -> Result<TimelineStep> {
+fn step(row: &Row) -> Result<TimelineStep> {
     Ok(TimelineStep { id: TimelineId(row.int("position")?), entry: entry(row)? })
 }
 

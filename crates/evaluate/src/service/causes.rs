@@ -36,6 +36,8 @@ pub(super) struct Causes {
     stirred: BTreeSet<Alike>,
     /// All were, or what units share was.
     all_stirred: bool,
+    /// Findings could not be read: a cause of which members seem to be missing is not over for that.
+    incomplete: bool,
     /// When a person closed or opened a member, with nothing computed since.
     decided: Option<Time>,
 }
@@ -109,6 +111,7 @@ impl Causes {
             .common
             .values()
             .filter(|part| !stand.contains(&part.id) && part.ended.is_none() && self.is_stirred(part))
+            .filter(|_| !self.incomplete)
             .map(|part| part.id.clone())
             .collect();
         for id in over {
@@ -117,6 +120,11 @@ impl Causes {
             part.changed = part.changed.max(at);
             part.ended = Some((part.changed, Outcome::Withdrawn));
             changed.push(part.clone());
+        }
+        if self.incomplete {
+            for (member, common) in &self.of {
+                of.entry(member.clone()).or_insert_with(|| common.clone());
+            }
         }
         let stirred: Vec<&MachinePart> = self.parts.values().filter(|part| self.is_stirred(part)).collect();
         changed.extend(
@@ -160,6 +168,7 @@ impl Evaluator {
             loop {
                 let page = self.store.findings(&query, &RailwayFilter::All, (self.clock)()).await?;
                 page.items.iter().for_each(|finding| self.causes.take(&finding.machine));
+                self.causes.incomplete |= page.left_out;
                 query.after = page.next;
                 if query.after.is_none() {
                     break;

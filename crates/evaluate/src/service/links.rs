@@ -9,7 +9,7 @@ use notchwatch_findings::{CommsFleet, Receipt};
 use notchwatch_model::{
     Act, ClockTick, CommsState, DecisionId, FindingId, RECEIPT_ID, RailwayFilter, Seq, Span, Time, UnitKey,
 };
-use notchwatch_store::{CommsSnapshot, FindingUpsert, JournalMessage};
+use notchwatch_store::{CommsSnapshot, FindingUpsert, JournalMessage, LogPart};
 
 use super::{Evaluator, Round};
 use crate::EvaluateError;
@@ -91,7 +91,7 @@ impl Evaluator {
         let mut after = from;
         let mut again = Round::default();
         while after < self.position {
-            let mut page = self.store.journal_after(after, MESSAGES_A_PAGE).await?;
+            let mut page = self.store.journal_after(after, MESSAGES_A_PAGE).await?.items;
             page.retain(|message| message.seq <= self.position);
             let Some(last) = page.last() else { break };
             after = last.seq;
@@ -129,11 +129,12 @@ impl Evaluator {
     pub(super) fn fold_links(
         &mut self,
         messages: &[JournalMessage],
-        ticks: Vec<ClockTick>,
+        ticks: LogPart<ClockTick, i64>,
         full: bool,
         round: &mut Round,
     ) {
-        let mut ticks = ticks.into_iter().peekable();
+        let to = ticks.to;
+        let mut ticks = ticks.items.into_iter().peekable();
         for message in messages {
             while let Some(tick) = ticks.next_if(|tick| tick.seq < message.seq) {
                 self.pass(&tick, round);
@@ -143,6 +144,10 @@ impl Evaluator {
         let reached = messages.last().filter(|_| full).map(|message| message.seq);
         while let Some(tick) = ticks.next_if(|tick| reached.is_none_or(|seq| tick.seq <= seq)) {
             self.pass(&tick, round);
+        }
+        if ticks.peek().is_none() {
+            // Past those that could not be read as well.
+            self.links.ticked = to;
         }
     }
 

@@ -7,7 +7,6 @@ use std::time::Instant;
 
 use futures::StreamExt as _;
 use notchwatch_model::{DecisionId, RailwayFilter, Seq, Time, UnitKey};
-use notchwatch_store::Error::Damaged;
 use notchwatch_store::Store;
 
 use super::figures::Totals;
@@ -69,19 +68,19 @@ impl Evaluator {
                 } else {
                     begin_line(&store, context, beside).await
                 };
-                line.map(|line| (key.clone(), line)).map_err(|error| (key, error))
+                (key, line)
             })
         }))
         .buffer_unordered(LOADS_AT_A_TIME);
         while let Some(loaded) = loading.next().await {
             let (key, line) = match loaded {
-                // The others are judged; this one when its rows can be read and the program starts again.
-                Err((key, EvaluateError::Store(damaged @ Damaged { .. }))) => {
-                    tracing::error!(unit = %key, error = %damaged, "a unit cannot be judged: what is kept of it cannot be read");
-                    continue;
+                (key, Err(EvaluateError::Store(error))) => {
+                    (key.clone(), self.store.spare_unit(&key, Err(error))?)
                 }
-                loaded => loaded.map_err(|(_, error)| error)?,
+                (key, line) => (key.clone(), self.store.spare_unit(&key, Ok(line?))?),
             };
+            // The others are judged; this one when its rows can be read and it is loaded again.
+            let Some(line) = line else { continue };
             if line.dirty().is_some() {
                 self.dirty.insert(key.clone());
             }

@@ -125,3 +125,24 @@ pub(crate) async fn single_faults_stay_single(engine: Engine) {
     assert!(found.iter().all(|f| f.machine.part_of.is_none()));
     assert!(found.iter().all(|f| f.alarm_state(now()) == AlarmState::Unacknowledged));
 }
+
+/// The common finding of five does not end when four of them cannot be read, and the fifth stays one of it.
+pub(crate) async fn members_that_cannot_be_read_end_nothing(engine: Engine) {
+    let all = messages(|number| number < EAST - 1);
+    let (last, before) = all.split_last().unwrap();
+    let bench = Bench::new(engine, &bench::two_regions(EAST, WEST), begin()).await;
+    bench.judge(before, now, End::Stop).await;
+    let is_common = |f: &&Finding| f.machine.id.as_str().starts_with(COMMON_ID);
+    let found = findings(&bench).await;
+    let (common, members): (Vec<_>, Vec<_>) = found.iter().partition(is_common);
+    assert_eq!((common.len(), members.len()), (1, 5));
+    for member in &members[1..] {
+        bench.sql(&format!("UPDATE finding SET machine = '{{' WHERE id = '{}'", member.machine.id));
+    }
+    bench.judge(std::slice::from_ref(last), now, End::Stop).await;
+    let left = findings(&bench).await;
+    assert_eq!(left.len(), 2, "{left:#?}");
+    let one = left.iter().find(is_common).unwrap();
+    assert_eq!((&one.machine.id, one.machine.ended), (&common[0].machine.id, None));
+    assert!(left.iter().any(|f| f.machine.part_of.as_ref() == Some(&one.machine.id)));
+}

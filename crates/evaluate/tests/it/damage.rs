@@ -206,3 +206,30 @@ pub(crate) async fn a_damaged_timeline_entry_costs_itself(engine: Engine) {
     .await;
     assert_eq!(hit, one);
 }
+
+/// A page of what is kept of one unit, and of nobody else, that has lost its checksum: whatever is asked about it fails.
+const LOST: &str = "ALTER TABLE unjudged RENAME TO unjudged_pages; \
+    CREATE FUNCTION lost(unit_no BIGINT) RETURNS BOOLEAN STABLE LANGUAGE plpgsql AS $$ BEGIN \
+    RAISE EXCEPTION 'invalid page in block 0 of relation unjudged' USING ERRCODE = 'XX001'; END $$; \
+    CREATE VIEW unjudged AS SELECT * FROM unjudged_pages UNION ALL SELECT u.unit_no, 1, 0, 0, ''::bytea FROM unit u \
+    WHERE u.unit = '1' AND lost(u.unit_no)";
+const MENDED: &str = "DROP VIEW unjudged; ALTER TABLE unjudged_pages RENAME TO unjudged";
+
+pub(crate) async fn a_unit_that_cannot_be_loaded_keeps_nobody_waiting(engine: Engine) {
+    let whole = judged(engine, async |_| {}).await;
+    let beside = |of: &Outcome| {
+        of.findings.iter().filter(|found| found.unit == unit(BESIDE)).cloned().collect::<Vec<_>>()
+    };
+    let bench = bench(engine).await;
+    bench.judge(&messages(0, DAMAGED), now, End::Stop).await;
+    bench.sql(LOST);
+    bench.judge(&messages(DAMAGED, MINUTES - ROWS), now, End::Stop).await;
+    let hit = outcome(&bench).await;
+    assert_eq!(beside(&hit), beside(&whole));
+    let places: Vec<_> = bench.store.damage().into_iter().map(|damage| damage.place).collect();
+    assert_eq!(places, [format!("unit {}", unit(HIT))], "told, once");
+    bench.sql(MENDED);
+    bench.judge(&messages(MINUTES - ROWS, MINUTES), now, End::Stop).await;
+    assert_eq!(outcome(&bench).await, whole, "nothing of it was lost meanwhile");
+    assert_eq!(bench.store.damage(), []);
+}

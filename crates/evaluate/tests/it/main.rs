@@ -33,6 +33,7 @@ macro_rules! on_both {
 }
 
 on_both! {
+    common_cause::members_that_cannot_be_read_end_nothing,
     common_cause::one_regions_trouble_is_one_finding_whatever_the_way_it_came,
     common_cause::single_faults_stay_single,
     damage::a_unit_with_damaged_snapshots_is_folded_again_to_what_it_was,
@@ -54,4 +55,15 @@ on_both! {
     order::what_came_beyond_the_horizon_is_left_out_of_every_later_fold,
     reported::one_softwares_trouble_is_one_finding_however_late_units_say_what_they_run,
     reported::a_code_that_the_controller_reports_counts_as_one_on_the_timeline,
+}
+
+/// Pages are made unreadable through a view, which `PostgreSQL` alone can be given.
+mod postgres_alone {
+    #[test]
+    fn a_unit_that_cannot_be_loaded_keeps_nobody_waiting() {
+        crate::bench::run(
+            crate::bench::Engine::Postgres,
+            crate::damage::a_unit_that_cannot_be_loaded_keeps_nobody_waiting,
+        );
+    }
 }

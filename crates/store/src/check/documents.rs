@@ -3,13 +3,13 @@
 use notchwatch_model::RailwayFilter;
 
 use super::{AT_ONCE, Checked};
-use crate::comms::{TICKS, tick};
+use crate::comms::TICKS;
 use crate::damage::{Known, Place};
 use crate::db::{Db, values};
 use crate::findings::log::{DECISIONS, EVENTS};
-use crate::findings::rows::{decision, event, finding, finding_columns};
+use crate::findings::rows::{finding, finding_columns};
 use crate::pack::bytes::decompress;
-use crate::timeline::{STEPS, step};
+use crate::timeline::STEPS;
 use crate::{Error, Result, Store, int};
 
 /// Findings, newest id first in the order of text: any order walks them all.
@@ -25,10 +25,10 @@ const SNAPSHOTS: &str = "SELECT unit_no, at, state FROM snapshot \
 pub(super) async fn walk(store: &Store, most: u64, done: &mut Checked) -> Result<()> {
     let (db, known) = (&store.shared.db, &store.shared.known);
     known.spare(Place::Table("finding"), findings(db, known, most, &mut done.findings).await)?;
-    done.events = store.log_walked(&EVENTS, most, values![true, Vec::<String>::new()], event).await?;
-    done.decisions = store.log_walked(&DECISIONS, most, vec![], decision).await?;
-    done.timelines = store.log_walked(&STEPS, most, vec![], step).await?;
-    done.ticks = store.log_walked(&TICKS, most, vec![], tick).await?;
+    done.events = store.log_walked(&EVENTS, most, values![true, Vec::<String>::new()]).await?;
+    done.decisions = store.log_walked(&DECISIONS, most, vec![]).await?;
+    done.timelines = store.log_walked(&STEPS, most, vec![]).await?;
+    done.ticks = store.log_walked(&TICKS, most, vec![]).await?;
     let all = &RailwayFilter::All;
     known.spare(Place::Table("progress"), store.progress(all).await.map(drop))?;
     known.spare(Place::Table("comms"), store.comms(all).await.map(drop))?;

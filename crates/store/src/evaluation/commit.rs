@@ -43,8 +43,9 @@ impl Store {
             Err(Error::Damaged { .. }) => {
                 // A page cannot be read, and the transaction is lost with that.
                 drop(tx);
-                let lost = self.unreadable(&order).await?;
-                wanted.retain(|id, _| !lost.contains(id));
+                for lost in self.unreadable(order.iter().map(ToString::to_string).collect()).await? {
+                    wanted.retain(|id, _| id.as_str() != lost);
+                }
                 tx = self.shared.db.write().await?;
                 give(&mut tx, "event", 0).await?;
                 locked(&mut tx, wanted.keys().map(ToString::to_string).collect()).await?

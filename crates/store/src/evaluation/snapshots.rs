@@ -51,17 +51,39 @@ impl Store {
 
     /// How far each unit is judged, and what it still has to learn.
     pub async fn progress(&self, filter: &RailwayFilter) -> Result<Vec<UnitProgress>> {
-        let sql = progress_sql!("($1 OR u.railway IN TEXTS($2))");
         let (all, railways) = seen(filter);
-        let rows = self.fetch(sql, values![all, railways]).await?;
-        self.spared_progress(&rows)
+        let sql = progress_sql!("($1 OR u.railway IN TEXTS($2))");
+        match self.fetch(sql, values![all, railways.clone()]).await {
+            Err(Error::Damaged { .. }) => {
+                let sql = "SELECT unit_no, railway, unit FROM unit WHERE $1 OR railway IN TEXTS($2)";
+                let units = self.fetch(sql, values![all, railways]).await?;
+                let units = units.iter().map(|row| Ok((unit_key(row)?, row.int("unit_no")?)));
+                self.progress_apart(units.collect::<Result<_>>()?).await
+            }
+            rows => self.spared_progress(&rows?),
+        }
     }
 
     /// The same for some units.
     pub async fn progress_of(&self, units: &[UnitKey]) -> Result<Vec<UnitProgress>> {
-        let sql = progress_sql!("p.unit_no IN INTS($1)");
-        let numbers: Vec<i64> = self.unit_numbers(units).await?.into_values().collect();
-        self.spared_progress(&self.fetch(sql, values![numbers]).await?)
+        let numbers = self.unit_numbers(units).await?;
+        match self.fetch(PROGRESS_OF, values![numbers.values().copied().collect::<Vec<_>>()]).await {
+            Err(Error::Damaged { .. }) => self.progress_apart(numbers).await,
+            rows => self.spared_progress(&rows?),
+        }
+    }
+
+    /// The same where what is told of a unit stands on a page that cannot be read.
+    async fn progress_apart(&self, units: HashMap<UnitKey, i64>) -> Result<Vec<UnitProgress>> {
+        let (rows, lost) = self.apart(PROGRESS_OF, units.values().copied().collect()).await?;
+        let mut all = self.spared_progress(&rows)?;
+        let named: HashMap<i64, UnitKey> = units.into_iter().map(|(unit, unit_no)| (unit_no, unit)).collect();
+        for (unit_no, why) in lost {
+            self.shared.known.spare(Place::Progress { unit_no }, Err::<(), _>(why))?;
+            all.extend(named.get(&unit_no).cloned().map(nothing_known));
+        }
+        all.sort_by(|a, b| a.unit.cmp(&b.unit));
+        Ok(all)
     }
 
     fn spared_progress(&self, rows: &[Row]) -> Result<Vec<UnitProgress>> {
@@ -75,7 +97,14 @@ impl Store {
         };
         rows.iter().map(read).collect()
     }
+
+    /// What a read of a unit gave; nothing when what is kept of it cannot be read, which is noted as damage.
+    pub fn spare_unit<T>(&self, unit: &UnitKey, read: Result<T>) -> Result<Option<T>> {
+        self.shared.known.spare(Place::Unit(unit.clone()), read.map(Some))
+    }
 }
+
+const PROGRESS_OF: &str = progress_sql!("p.unit_no IN INTS($1)");
 
 /// Columns of a table.
 type Columns = Vec<(&'static str, Column)>;

@@ -40,7 +40,7 @@ impl Store {
             now,
             me.as_str(),
         ];
-        let rows = self.fetch_passing(sql, values).await?;
+        let (rows, _) = self.fetch_passing(sql, values).await?;
         Ok(rows.iter().filter_map(|row| count(row).ok()).collect())
     }
 }

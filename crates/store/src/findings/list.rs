@@ -1,7 +1,5 @@
 //! Reading findings, by what a caller may see.
 
-use std::collections::HashSet;
-
 use notchwatch_model::{
     ClassId, Finding, FindingId, FindingKind, RailwayFilter, RailwayId, System, Time, UnitKey, WorkList,
 };
@@ -42,11 +40,11 @@ const OF_UNIT: &str = concat!(
      ORDER BY opened, id"
 );
 /// With everything that lists, counts and commits look at: what stops them must stop this.
-const ONE: &str = concat!(
-    "SELECT ",
+const THESE: &str = concat!(
+    "SELECT id, ",
     finding_columns!(),
     ", railway, unit, class, system, kind, priority, open, due, onset, opened, active, occurrence, \
-     acknowledged_occurrence, told, taken_by, waiting_until, shelved_until, out_until FROM finding WHERE id = $1"
+     acknowledged_occurrence, told, taken_by, waiting_until, shelved_until, out_until FROM finding WHERE id IN TEXTS($1)"
 );
 
 impl Store {
@@ -65,7 +63,7 @@ impl Store {
         if let (Some(railway), Some(unit)) = (&query.railway, &query.unit)
             && *railway != unit.railway
         {
-            return Ok(Page { items: Vec::new(), next: None });
+            return Ok(Page { items: Vec::new(), next: None, left_out: false });
         }
         let after = query.after.as_ref().map(place).transpose()?;
         let (after_rank, after_due, after_onset, after_id) = match after {
@@ -98,11 +96,13 @@ impl Store {
             after_due,
             me,
         ];
-        let mut rows = self.fetch_passing(LIST, values).await?;
+        let (mut rows, passed) = self.fetch_passing(LIST, values).await?;
         let more = rows.len() > limit;
         rows.truncate(limit);
         let next = rows.last().filter(|_| more).map(cursor).transpose()?;
-        Ok(Page { items: self.spared_findings(&rows)?, next })
+        let items = self.spared_findings(&rows)?;
+        let left_out = passed || items.len() < rows.len();
+        Ok(Page { items, next, left_out })
     }
 
     /// One finding, if the filter admits its railway.
@@ -121,13 +121,17 @@ impl Store {
     /// be read is noted as damage and left out.
     pub async fn unit_findings(&self, unit: &UnitKey, since: Time) -> Result<Vec<Finding>> {
         let values = values![unit.railway.as_str(), unit.unit.as_str(), since];
-        self.spared_findings(&self.fetch_passing(OF_UNIT, values).await?)
+        self.spared_findings(&self.fetch_passing(OF_UNIT, values).await?.0)
     }
 
     /// Rows of findings, but for those on pages that cannot be read. A statement that meets one fails as a whole; so it is told,
-    /// as its last value, what to pass over: what is known to be damaged, and if that is not all, what is found when each is
-    /// looked at alone.
-    pub(super) async fn fetch_passing(&self, sql: &'static str, values: Vec<Value>) -> Result<Vec<Row>> {
+    /// as its last value, what to pass over: what is known to be damaged, and if that is not all, what is found when they are
+    /// read apart. Returns also whether there was any.
+    pub(super) async fn fetch_passing(
+        &self,
+        sql: &'static str,
+        values: Vec<Value>,
+    ) -> Result<(Vec<Row>, bool)> {
         let passing = |some: Vec<String>| {
             let mut values = values.clone();
             values.extend(values![some]);
@@ -135,47 +139,41 @@ impl Store {
         };
         match passing(Vec::new()).await {
             Err(Error::Damaged { .. }) => {}
-            rows => return rows,
+            rows => return Ok((rows?, false)),
         }
         let known = self.shared.known.findings();
         if !known.is_empty() {
             match passing(known).await {
                 Err(Error::Damaged { .. }) => {}
-                rows => return rows,
+                rows => return Ok((rows?, true)),
             }
         }
-        let rows = match self.fetch("SELECT id FROM finding ORDER BY id", values![]).await {
+        let rows = match self.fetch("SELECT id FROM finding", values![]).await {
             Ok(ids) => {
-                let ids = ids.iter().map(|row| row.parsed("id")).collect::<Result<Vec<FindingId>>>()?;
-                let lost = self.unreadable(&ids).await?;
-                passing(lost.iter().map(ToString::to_string).collect()).await
+                let ids = ids.iter().map(|row| row.text("id")).collect::<Result<Vec<_>>>()?;
+                passing(self.unreadable(ids).await?).await
             }
             failed => failed,
         };
         if let Err(Error::Damaged { what, .. }) = &rows {
             self.shared.known.note(Place::Table("finding"), what.clone());
         }
-        rows
+        Ok((rows?, true))
     }
 
     fn spared_findings(&self, rows: &[Row]) -> Result<Vec<Finding>> {
         self.shared.known.spare_each(rows, |row| Ok(Place::Finding(row.text("id")?)), finding)
     }
 
-    /// Notes which of these findings cannot be read, each looked at alone, and returns them.
-    pub(crate) async fn unreadable(&self, ids: &[FindingId]) -> Result<HashSet<FindingId>> {
-        let mut unreadable = HashSet::new();
-        for id in ids {
-            let read = self.one(id.as_str()).await;
-            let damaged = matches!(read, Err(Error::Damaged { .. }));
-            self.shared.known.spare(Place::Finding(id.to_string()), read)?;
-            unreadable.extend(damaged.then(|| id.clone()));
-        }
-        Ok(unreadable)
-    }
-
-    async fn one(&self, id: &str) -> Result<Option<Finding>> {
-        self.fetch(ONE, values![id]).await?.first().map(finding).transpose()
+    /// Notes which of these findings cannot be read from their pages, and returns them.
+    pub(crate) async fn unreadable(&self, ids: Vec<String>) -> Result<Vec<String>> {
+        let (rows, lost) = self.apart(THESE, ids).await?;
+        self.spared_findings(&rows)?;
+        let known = &self.shared.known;
+        let noted = lost
+            .into_iter()
+            .map(|(id, why)| known.spare(Place::Finding(id.clone()), Err::<(), _>(why)).map(|()| id));
+        noted.collect()
     }
 }
 

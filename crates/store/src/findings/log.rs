@@ -10,19 +10,19 @@ use crate::db::{Row, Tx, values};
 use crate::log::{Log, LogPart};
 use crate::{Error, Result, Store};
 
-pub(crate) const DECISIONS: Log = Log {
+pub(crate) const DECISIONS: Log<Decision> = Log {
     counter: "decision",
-    positions: "SELECT id AS position FROM decision WHERE id > $1 ORDER BY id LIMIT $2",
     rows: "SELECT id AS position, id, at, account, railway, unit, finding, act, seen, effective FROM decision \
            WHERE id > $1 AND id <= $2 ORDER BY id LIMIT $3",
     place: |id| Place::Decision { id },
+    read: |_, row| decision(row),
 };
-pub(crate) const EVENTS: Log = Log {
+pub(crate) const EVENTS: Log<Event> = Log {
     counter: "event",
-    positions: "SELECT id AS position FROM event WHERE id > $1 ORDER BY id LIMIT $2",
     rows: "SELECT id AS position, id, at, kind, document FROM event \
            WHERE id > $1 AND id <= $2 AND ($4 OR railway IN TEXTS($5)) ORDER BY id LIMIT $3",
     place: |id| Place::Event { id },
+    read: |_, row| event(row),
 };
 
 impl Store {
@@ -59,7 +59,7 @@ impl Store {
         after: DecisionId,
         limit: usize,
     ) -> Result<LogPart<Decision, DecisionId>> {
-        Ok(self.log_part(&DECISIONS, after.0, limit, vec![], decision).await?.at(DecisionId))
+        Ok(self.log_part(&DECISIONS, after.0, limit, vec![]).await?.at(DecisionId))
     }
 
     /// Events after a position whose railway the filter admits, in order; no reader ever sees a higher id before a lower one
@@ -71,7 +71,7 @@ impl Store {
         limit: usize,
     ) -> Result<LogPart<Event, EventId>> {
         let (all, railways) = seen(filter);
-        Ok(self.log_part(&EVENTS, after.0, limit, values![all, railways], event).await?.at(EventId))
+        Ok(self.log_part(&EVENTS, after.0, limit, values![all, railways]).await?.at(EventId))
     }
 
     /// Oldest event id from which on the log is whole, and the newest; `None` when the log is empty.

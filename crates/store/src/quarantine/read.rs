@@ -45,7 +45,8 @@ impl Store {
         let last = rows.last().filter(|_| more).map(|last| last.int("id")).transpose()?;
         let place = |row: &Row| Ok(Place::Refused { id: row.int("id")? });
         let items = self.shared.known.spare_each(&rows, place, row)?;
-        Ok(Page { items, next: last.map(|id| Cursor(id.to_string())) })
+        let left_out = items.len() < rows.len();
+        Ok(Page { items, next: last.map(|id| Cursor(id.to_string())), left_out })
     }
 
     /// One row with its bytes.

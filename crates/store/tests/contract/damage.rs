@@ -106,7 +106,7 @@ pub(crate) async fn what_can_be_computed_anew_is(bed: &Bed) {
 pub(crate) async fn a_reader_of_the_journal_gets_past_damage(bed: &Bed) {
     let store = three_days(bed).await;
     bed.sql(&flip(bed, "journal", 0, "seq IN (1, 5)")).await;
-    let rows = store.journal_after(Seq(0), 2).await.unwrap();
+    let rows = store.journal_after(Seq(0), 2).await.unwrap().items;
     assert_eq!(
         rows.iter().map(|m| (m.seq, m.samples.len())).collect::<Vec<_>>(),
         [(Seq(1), 0), (Seq(2), 600)]
@@ -204,15 +204,15 @@ pub(crate) async fn a_changed_number_is_found(bed: &Bed) {
         ),
     };
     bed.sql(&change("journal", "seq = 1")).await;
-    assert!(store.journal_after(Seq(0), 1).await.unwrap()[0].samples.is_empty());
+    assert!(store.journal_after(Seq(0), 1).await.unwrap().items[0].samples.is_empty());
     let before = store.latest(&nm, at(0)).await.unwrap();
     bed.sql(&change("latest", "unit_no = 1")).await;
     assert_eq!(store.latest(&nm, at(0)).await.unwrap(), before, "looked for in blocks");
     assert_eq!(store.damage().len(), 2, "{:?}", store.damage());
 
     bed.sql("UPDATE journal SET crc = NULL; UPDATE latest SET crc = NULL").await;
-    assert_eq!(store.journal_after(Seq(1), 9).await.unwrap().len(), 8, "rows of before have no sum");
-    assert!(store.journal_after(Seq(1), 9).await.unwrap().iter().all(|m| m.samples.len() == 600));
+    assert_eq!(store.journal_after(Seq(1), 9).await.unwrap().items.len(), 8, "rows of before have no sum");
+    assert!(store.journal_after(Seq(1), 9).await.unwrap().items.iter().all(|m| m.samples.len() == 600));
     assert_eq!(store.latest(&unit("northmoor/NM-2"), at(0)).await.unwrap().len(), 1);
     store.close().await;
 }

@@ -56,7 +56,7 @@ pub(crate) async fn nothing_is_lost_when_stopped_or_killed(bed: &Bed) {
         }
         let store = reopen_soon(bed).await;
         let rounds = usize::try_from(round).unwrap() + 1;
-        assert_eq!(store.journal_after(Seq(0), 10).await.unwrap().len(), rounds);
+        assert_eq!(store.journal_after(Seq(0), 10).await.unwrap().items.len(), rounds);
         let samples = store.unit_samples(&unit("northmoor/NM-1"), at(0), at(1000), None).await.unwrap();
         assert_eq!(samples.len(), rounds);
         assert_eq!(
@@ -184,7 +184,7 @@ pub(crate) async fn a_former_holder_can_write_no_more(bed: &Bed) {
     former.close().await;
     present.append(&one(3)).await.unwrap();
     let received: Vec<_> =
-        present.journal_after(Seq(0), 10).await.unwrap().iter().map(|m| m.received).collect();
+        present.journal_after(Seq(0), 10).await.unwrap().items.iter().map(|m| m.received).collect();
     assert_eq!(received, [at(0), at(2), at(3)]);
     present.close().await;
 }

@@ -95,6 +95,7 @@ on_both! {
     quarantine::refusals_are_kept_by_reason,
     quarantine::texts_are_cut_and_count_among_the_bytes_kept,
     quarantine::what_its_bounds_drop_is_counted_over_a_restart,
+    retention::what_cannot_be_dropped_keeps_nothing_else,
     retention::closed_findings_go_with_their_logs,
     retention::grades_audit_and_what_was_not_judged_go_by_age,
     retention::refusals_ticks_and_snapshots_go_by_age,

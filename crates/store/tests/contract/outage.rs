@@ -91,7 +91,7 @@ async fn a_lost_answer_to_a_commit_doubles_nothing(bed: &Bed) {
     assert!(!cut.load(Ordering::SeqCst), "the connection was cut at a commit");
     let again = store.append(&batch).await.unwrap();
     assert_eq!((again.messages, again.samples, again.last), (2, 2, Some(Seq(first.0 + 2))));
-    assert_eq!(store.journal_after(first, 10).await.unwrap().len(), 2, "each once");
+    assert_eq!(store.journal_after(first, 10).await.unwrap().items.len(), 2, "each once");
     let honest = store.append(&batch).await.unwrap();
     assert_eq!(honest.last, Some(Seq(first.0 + 4)), "a repeat that was no retry is a repeat");
     store.close().await;
@@ -126,7 +126,7 @@ pub(crate) async fn reads_never_starve_work(bed: &Bed) {
     for secs in 1..20 {
         store.append(&one(secs)).await.unwrap();
     }
-    assert_eq!(store.journal_after(Seq(0), 100).await.unwrap().len(), 20);
+    assert_eq!(store.journal_after(Seq(0), 100).await.unwrap().items.len(), 20);
     store.ping().await.unwrap();
     work_reads(&store.for_work()).await;
     if let Some(mut block) = block {

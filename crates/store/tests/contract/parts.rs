@@ -72,7 +72,7 @@ async fn turn_back(bed: &Bed) {
 /// Everything that a reader can see of the two units with data.
 async fn seen(store: &Store) -> Vec<String> {
     let (from, to) = (at(-400 * DAY), at(DAY));
-    let mut all = vec![format!("{:?}", store.journal_after(Seq(0), 10_000).await.unwrap())];
+    let mut all = vec![format!("{:?}", store.journal_after(Seq(0), 10_000).await.unwrap().items)];
     for name in ["northmoor/NM-1", "sarel/SC-1"] {
         let unit = unit(name);
         all.push(format!(
@@ -147,7 +147,7 @@ pub(crate) async fn a_row_without_a_part_gets_one(bed: &Bed) {
     let batch: Vec<_> = (0..100).map(|i| message("northmoor/NM-1", i, vec![sample(i, 0, 1.0)])).collect();
     let done = store.append(&batch).await.unwrap();
     assert_eq!((done.messages, done.quarantined), (100, 0), "neither lost nor taken for bad");
-    assert_eq!(store.journal_after(Seq(0), 1000).await.unwrap().len(), 100);
+    assert_eq!(store.journal_after(Seq(0), 1000).await.unwrap().items.len(), 100);
     assert!(names(bed, "journal").await.len() > 1);
 
     let days = names(bed, "block").await;
@@ -180,7 +180,7 @@ pub(crate) async fn a_bad_row_before_a_missing_part_is_set_aside(bed: &Bed) {
         .collect();
     let done = store.append(&batch).await.unwrap();
     assert_eq!((done.messages, done.quarantined), (99, 1));
-    assert_eq!(store.journal_after(Seq(near), 1000).await.unwrap().len(), 99);
+    assert_eq!(store.journal_after(Seq(near), 1000).await.unwrap().items.len(), 99);
     assert!(names(bed, "journal").await.len() > 2);
     store.close().await;
 }
@@ -237,7 +237,7 @@ pub(crate) async fn old_parts_go_whole_while_the_rest_goes_on(bed: &Bed) {
         let one = [message("northmoor/NM-1", i, vec![sample(i, 0, 4.0)])];
         tokio::time::timeout(LONG, store.append(&one)).await.expect("writers go on").unwrap();
     }
-    assert!(!store.journal_after(Seq(0), 100).await.unwrap().is_empty(), "readers go on");
+    assert!(!store.journal_after(Seq(0), 100).await.unwrap().items.is_empty(), "readers go on");
     let count: i64 = sqlx::query_scalar("SELECT COUNT(*) FROM journal").fetch_one(&mut reader).await.unwrap();
     assert_eq!(count, 5, "and see their state");
     sqlx::raw_sql("COMMIT").execute(&mut reader).await.unwrap();
@@ -255,7 +255,7 @@ pub(crate) async fn old_parts_go_whole_while_the_rest_goes_on(bed: &Bed) {
         "none left beside"
     );
     let received: Vec<Time> =
-        store.journal_after(Seq(0), 100).await.unwrap().iter().map(|m| m.received).collect();
+        store.journal_after(Seq(0), 100).await.unwrap().items.iter().map(|m| m.received).collect();
     assert!(received.iter().all(|time| *time >= at(0)) && received.len() == 20, "{received:?}");
     let read = store.unit_samples(&unit("northmoor/NM-2"), at(-50 * DAY), at(DAY), None).await.unwrap();
     assert_eq!(read.len(), 2, "samples are in blocks");
@@ -289,7 +289,7 @@ pub(crate) async fn a_drop_cut_short_is_finished_later(bed: &Bed) {
         .await,
     );
     assert_eq!(parts.len(), tables.len(), "{parts:?} {tables:?}");
-    assert_eq!(store.journal_after(Seq(0), 100).await.unwrap().len(), 1);
+    assert_eq!(store.journal_after(Seq(0), 100).await.unwrap().items.len(), 1);
     store.close().await;
 }
 

@@ -35,6 +35,10 @@ pub(crate) async fn a_damaged_finding_costs_itself_and_stays_as_it_is(bed: &Bed)
         "UPDATE finding SET machine = '{' WHERE id = 'f-2'; UPDATE finding SET told = '{' WHERE id = 'f-4'",
     )
     .await;
+    let one =
+        store.findings(&FindingQuery { limit: 1, ..FindingQuery::default() }, &ALL, at(0)).await.unwrap();
+    assert!(!one.left_out, "the first page lacks nothing");
+    assert!(store.findings(&FindingQuery::default(), &ALL, at(0)).await.unwrap().left_out);
     for limit in [1, 2, 10] {
         assert_eq!(listed(limit).await, ["f-1", "f-3", "f-4", "f-5"], "{limit} a page");
     }
@@ -238,7 +242,11 @@ pub(crate) async fn what_stands_on_pages_that_cannot_be_read_costs_itself(bed: &
     assert_eq!(store.timeline(&TimelineQuery::default(), &ALL).await.unwrap().len(), 2);
     let page =
         store.findings(&FindingQuery { limit: 1, ..FindingQuery::default() }, &ALL, at(0)).await.unwrap();
-    assert_eq!((page.items.len(), page.next.is_some()), (1, true));
+    assert_eq!(
+        (page.items.len(), page.next.is_some(), page.left_out),
+        (1, true, true),
+        "said, wherever they are"
+    );
     let second = FindingQuery { limit: 1, after: page.next, ..FindingQuery::default() };
     let page = store.findings(&second, &ALL, at(0)).await.unwrap();
     assert_eq!((page.items.len(), page.next.is_some()), (1, false), "behind it, and the last");
@@ -257,13 +265,15 @@ pub(crate) async fn what_stands_on_pages_that_cannot_be_read_costs_itself(bed: &
     } else {
         bed.sql(&unreadable_journal_in_postgres()).await;
         let read = async |after, limit| {
-            let read = store.journal_after(Seq(after), limit).await.unwrap();
-            read.into_iter().map(|message| message.seq.0).collect::<Vec<_>>()
+            let part = store.journal_after(Seq(after), limit).await.unwrap();
+            let seqs = part.items.into_iter().map(|message| message.seq.0).collect::<Vec<_>>();
+            (seqs, part.to, part.left_out)
         };
-        assert_eq!(read(0, 9).await, [1, 3]);
-        assert_eq!(read(1, 1).await, [3], "whoever comes to it gets past it");
-        assert_eq!(read(3, 9).await, [0; 0], "the newest as well");
-        assert_eq!(places(&store), ["journal 2", "journal 4", "finding f-2", "timeline 2"]);
+        assert_eq!(read(0, 9).await, (vec![1, 3], Seq(4), 2));
+        assert_eq!(read(1, 1).await, (vec![], Seq(2), 1), "whoever comes to it gets past it");
+        assert_eq!(read(3, 9).await, (vec![], Seq(4), 1), "the newest as well");
+        let lost = ["message of journal 2", "message of journal 4", "finding f-2", "timeline 2"];
+        assert_eq!(places(&store), lost);
     }
     store.close().await;
 }

@@ -102,7 +102,7 @@ pub(crate) async fn another_program_reads_the_same(bed: &Bed) {
             texts.insert(format!("{number} {} {} \"{quoted}\"", text.channel.0, text.time.micros()));
         }
     }
-    let journal = store.journal_after(Seq(0), 1_000).await.unwrap();
+    let journal = store.journal_after(Seq(0), 1_000).await.unwrap().items;
     store.close().await;
     assert_eq!(samples.len(), 2 * (36 * 60 * 2 + 12 * 60) + 1);
     let path = bed.url.trim_start_matches("sqlite:");

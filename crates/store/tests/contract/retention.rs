@@ -5,13 +5,14 @@ use notchwatch_model::{
     Time, Unit, UnitId,
 };
 use notchwatch_store::{
-    AuditEntry, CommsSnapshot, EvaluationCommit, QuarantineBounds, QuarantineQuery, Retained, Retention,
-    Snapshot, Store, Unjudged, Verdict,
+    AuditEntry, CommsSnapshot, Error, EvaluationCommit, QuarantineBounds, QuarantineQuery, Retained,
+    Retention, Snapshot, Store, Unjudged, Verdict,
 };
 
 use crate::bed::{Bed, Engine, account, at, fleet, message, sample, unit};
 use crate::findings::{ALL, acknowledge, commit, id, machine};
 use crate::health::graded;
+use crate::spared::break_chain;
 
 const DAY: i64 = 86_400;
 
@@ -105,6 +106,41 @@ pub(crate) async fn closed_findings_go_with_their_logs(bed: &Bed) {
         Some((EventId(5), EventId(5))),
         "the log is whole after the newest event dropped: who resumes before it is told"
     );
+    store.close().await;
+}
+
+/// A finding whose pages cannot be read cannot be dropped either, and fills nothing up with that.
+pub(crate) async fn what_cannot_be_dropped_keeps_nothing_else(bed: &Bed) {
+    let store = bed.open().await;
+    // No part of it comes twice.
+    let title = (0..6_000).map(|n| ["t", &n.to_string()].join(" ")).collect::<Vec<_>>().concat();
+    let machine = machine("f-closed", "northmoor/NM-1");
+    let quiet = MachinePart { active: false, lasting: Vec::new(), title: title.clone(), ..machine };
+    store.commit_evaluation(commit(vec![quiet]), at(0)).await.unwrap();
+    close(&store, "f-closed").await;
+    let mut bad = message("northmoor/NM-1", 0, vec![]);
+    bad.decoded.refused = vec![Refusal::whole(Reason::Malformed, String::new())];
+    store.append(&[bad]).await.unwrap();
+    store.close().await;
+    match bed.engine {
+        Engine::Sqlite => break_chain(bed, title.as_bytes()).await,
+        Engine::Postgres => {
+            bed.sql(
+                "CREATE FUNCTION lost() RETURNS TRIGGER LANGUAGE plpgsql AS $$ BEGIN \
+                 RAISE EXCEPTION 'invalid page in block 0 of relation finding' USING ERRCODE = 'XX001'; END $$; \
+                 CREATE TRIGGER lost BEFORE DELETE ON finding FOR EACH ROW EXECUTE FUNCTION lost()",
+            )
+            .await;
+        }
+    }
+    let store = bed.reopen().await;
+    let year = Some(Span::from_days(365));
+    let keep = Retention { findings: year, refused: year, ..Retention::default() };
+    let dropped = store.retain(&keep, at(400 * DAY)).await;
+    // SQLite frees a chain of pages without reading it.
+    let failed = matches!(dropped, Err(Error::Damaged { .. }));
+    assert_eq!(failed, bed.engine == Engine::Postgres, "{dropped:?}");
+    assert_eq!(store.quarantine(&QuarantineQuery::default(), &ALL).await.unwrap().items, []);
     store.close().await;
 }
 

@@ -21,7 +21,7 @@ pub(crate) async fn messages_come_back_as_decoded(bed: &Bed) {
     assert_eq!(done, Appended { last: Some(Seq(2)), messages: 2, samples: 3, quarantined: 0 });
     assert_eq!(store.append(&[]).await.unwrap(), Appended::default());
 
-    let back = store.journal_after(Seq(0), 10).await.unwrap();
+    let back = store.journal_after(Seq(0), 10).await.unwrap().items;
     let expected = |seq, new: &NewMessage| JournalMessage {
         seq: Seq(seq),
         unit: new.decoded.unit.clone().unwrap(),
@@ -34,8 +34,8 @@ pub(crate) async fn messages_come_back_as_decoded(bed: &Bed) {
     };
     assert_eq!(back, [expected(1, &full), expected(2, &other)]);
     assert_eq!(bits(&back[0].samples), bits(&full.decoded.samples));
-    assert_eq!(store.journal_after(Seq(1), 10).await.unwrap().len(), 1);
-    assert_eq!(store.journal_after(Seq(0), 1).await.unwrap().len(), 1);
+    assert_eq!(store.journal_after(Seq(1), 10).await.unwrap().items.len(), 1);
+    assert_eq!(store.journal_after(Seq(0), 1).await.unwrap().items.len(), 1);
     assert_eq!(store.journal_end().await.unwrap(), Seq(2));
 
     let nm = unit("northmoor/NM-1");
@@ -77,7 +77,7 @@ pub(crate) async fn repeats_and_contradictions_settle_in_any_order(bed: &Bed) {
     );
     let last = store.journal_end().await.unwrap();
     assert_eq!(
-        store.journal_after(Seq(last.0 - 1), 1).await.unwrap()[0].samples,
+        store.journal_after(Seq(last.0 - 1), 1).await.unwrap().items[0].samples,
         pack,
         "the journal keeps them all"
     );
@@ -162,7 +162,7 @@ pub(crate) async fn positions_become_visible_in_order(bed: &Bed) {
     let mut seen = BTreeSet::new();
     let mut after = Seq(0);
     while seen.len() < usize::try_from(WRITERS * BATCHES * 2).unwrap() {
-        for read in store.journal_after(after, 7).await.unwrap() {
+        for read in store.journal_after(after, 7).await.unwrap().items {
             assert!(read.seq > after && seen.insert(read.seq));
             after = read.seq;
         }
@@ -178,7 +178,7 @@ pub(crate) async fn positions_become_visible_in_order(bed: &Bed) {
     while let Some(done) = writers.join_next().await {
         done.unwrap();
     }
-    for read in store.journal_after(after, 1000).await.unwrap() {
+    for read in store.journal_after(after, 1000).await.unwrap().items {
         seen.insert(read.seq);
     }
     assert_eq!(seen.len(), usize::try_from(WRITERS * BATCHES * 2).unwrap());

@@ -279,7 +279,7 @@ pub(crate) async fn old_rows_go_only_when_sealed_and_judged(bed: &Bed) {
     assert_eq!(store.seal(at(0), keep).await.unwrap().dropped, 0, "not judged");
     store.commit_evaluation(judged(&store).await, at(0)).await.unwrap();
     assert_eq!(store.seal(at(0), keep).await.unwrap().dropped, 1);
-    let left: Vec<Seq> = store.journal_after(Seq(0), 10).await.unwrap().iter().map(|m| m.seq).collect();
+    let left: Vec<Seq> = store.journal_after(Seq(0), 10).await.unwrap().items.iter().map(|m| m.seq).collect();
     assert_eq!(left, [Seq(2), Seq(3)], "one is of an open day, one is young");
     assert_eq!(store.journal_end().await.unwrap(), Seq(3));
     let all = store.unit_samples(&unit("northmoor/NM-1"), at(-4 * DAY), at(1), None).await.unwrap();

@@ -54,6 +54,8 @@ pub(crate) struct FindingPage {
     items: Vec<FindingView>,
     /// Cursor of the next page; null at the end.
     next: Option<String>,
+    /// Findings that cannot be read (`store-damaged` of `/readyz`) are left out: the list may not be whole.
+    left_out: bool,
 }
 
 impl FindingParams {
@@ -108,6 +110,7 @@ pub(crate) async fn list(
     Ok(Json(FindingPage {
         items: page.items.iter().map(|f| FindingView::new(f, now)).collect(),
         next: page.next.map(|c| c.0),
+        left_out: page.left_out,
     }))
 }
 

@@ -67,6 +67,8 @@ pub(crate) struct QuarantineView {
 pub(crate) struct QuarantinePage {
     items: Vec<QuarantineView>,
     next: Option<String>,
+    /// Rows that cannot be read are left out.
+    left_out: bool,
 }
 
 impl QuarantineView {
@@ -101,6 +103,7 @@ pub(crate) async fn list(
     Ok(Json(QuarantinePage {
         items: page.items.iter().map(QuarantineView::new).collect(),
         next: page.next.map(|c| c.0),
+        left_out: page.left_out,
     }))
 }
 

@@ -76,6 +76,7 @@ struct Page {
     choices: Choices,
     filters: Filters,
     filtered: bool,
+    left_out: bool,
     /// Address of the first page, when this is another.
     first: String,
     /// Address of the next page, when there is one.
@@ -117,6 +118,7 @@ pub(crate) async fn queue(State(app): State<App>, visitor: Visitor, uri: Uri) ->
         counts: counts(&all, &filters, list),
         choices: Choices::of(&register, &filters),
         filtered: !filters.plain(),
+        left_out: page.left_out,
         first: if filters.after.is_empty() { String::new() } else { filters.with(|_| ()) },
         next: page.next.map(|next| filters.with(|f| f.after = next.0)).unwrap_or_default(),
         back: uri.path_and_query().map_or_else(|| "/queue".to_owned(), ToString::to_string),
